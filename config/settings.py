@@ -1,0 +1,217 @@
+"""Every setting, read from the environment; with none set this is the embedded installation.
+
+Embedded: SQLite, a broker of files, mails as files, all under one folder (HOLDFAST_VAR).
+Production: DATABASE_URL (PostgreSQL), REDIS_URL, HOLDFAST_MAIL_URL, HOLDFAST_ADDRESS.
+docs/running.md lists the variables.
+"""
+
+from datetime import timedelta
+from pathlib import Path
+from urllib.parse import urlsplit
+
+from csp.constants import NONE, SELF
+
+from config import environment as read
+
+ENVIRONMENT = read.Environment.of_this_process()
+BASE_DIR = Path(__file__).resolve().parent.parent
+
+# --- what lives: database, uploads, broker, mails, static files, key, in one folder
+VAR = ENVIRONMENT.folder("HOLDFAST_VAR", BASE_DIR / "var")
+read.make_living_folder(VAR)
+SECRET_KEY = read.secret_key(ENVIRONMENT.text("HOLDFAST_SECRET_KEY"), VAR / "secret-key")
+DEBUG = ENVIRONMENT.flag("HOLDFAST_DEBUG")
+
+# --- address: links in mails, cookies and the host check follow from it
+PUBLIC_ADDRESS = ENVIRONMENT.address("HOLDFAST_ADDRESS", "http://127.0.0.1:8000")
+IS_HTTPS = PUBLIC_ADDRESS.startswith("https://")
+ALLOWED_HOSTS = [
+    *{"127.0.0.1", "localhost", "[::1]", urlsplit(PUBLIC_ADDRESS).hostname or "localhost"},
+    *ENVIRONMENT.words("HOLDFAST_HOSTS"),
+]
+CSRF_TRUSTED_ORIGINS = [PUBLIC_ADDRESS]
+if ENVIRONMENT.flag("HOLDFAST_BEHIND_PROXY"):
+    # only a proxy that overwrites this header may be trusted with it
+    SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
+
+INSTALLED_APPS = [
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "django.contrib.staticfiles",
+    "django_htmx",
+    "csp",
+    "axes",
+    "allauth",
+    "allauth.account",
+    "pricing",
+    "orders",
+]
+MIDDLEWARE = [
+    "django.middleware.security.SecurityMiddleware",
+    "csp.middleware.CSPMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "django_htmx.middleware.HtmxMiddleware",
+    "allauth.account.middleware.AccountMiddleware",
+    "axes.middleware.AxesMiddleware",
+]
+ROOT_URLCONF = "config.urls"
+WSGI_APPLICATION = "config.wsgi.application"
+ASGI_APPLICATION = "config.asgi.application"
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "DIRS": [BASE_DIR / "templates"],
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+            ],
+        },
+    },
+]
+
+# --- database and cache
+DATABASES = {
+    "default": read.database(ENVIRONMENT.text("DATABASE_URL"), VAR / "holdfast.sqlite3"),
+}
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+REDIS_URL = ENVIRONMENT.text("REDIS_URL")
+# shared by all processes, so that the limits on sign-in tries hold across them
+if REDIS_URL:
+    CACHES = {
+        "default": {
+            "BACKEND": "django.core.cache.backends.redis.RedisCache",
+            "LOCATION": REDIS_URL,
+            "KEY_PREFIX": "holdfast",
+        }
+    }
+else:
+    CACHES = {
+        "default": {
+            "BACKEND": "django.core.cache.backends.filebased.FileBasedCache",
+            "LOCATION": str(VAR / "cache"),
+        }
+    }
+
+# --- the worker
+_BROKER = read.broker(REDIS_URL, VAR / "broker")
+CELERY_BROKER_URL = _BROKER["url"]
+CELERY_BROKER_TRANSPORT_OPTIONS = _BROKER["transport_options"]
+CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
+CELERY_BROKER_CONNECTION_TIMEOUT = 3
+CELERY_TASK_IGNORE_RESULT = True  # the database row holds what came of it
+CELERY_TASK_ACKS_LATE = True
+CELERY_TASK_REJECT_ON_WORKER_LOST = True
+CELERY_TASK_TIME_LIMIT = 120  # seconds; a check takes about one
+CELERY_TASK_PUBLISH_RETRY = False  # the sweep sends again what could not be sent
+CELERY_WORKER_PREFETCH_MULTIPLIER = 1
+CELERY_WORKER_CANCEL_LONG_RUNNING_TASKS_ON_CONNECTION_LOSS = True
+CELERY_WORKER_HIJACK_ROOT_LOGGER = False
+CELERY_WORKER_SEND_TASK_EVENTS = False
+CELERY_WORKER_ENABLE_REMOTE_CONTROL = False  # nobody uses it, and it polls
+
+# --- people
+AUTH_USER_MODEL = "orders.Person"
+AUTHENTICATION_BACKENDS = [
+    "axes.backends.AxesStandaloneBackend",
+    "allauth.account.auth_backends.AuthenticationBackend",
+]
+AUTH_PASSWORD_VALIDATORS = [
+    {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator"},
+]
+LOGIN_URL = "/sign-in/"
+LOGIN_REDIRECT_URL = "/mine/"
+LOGOUT_REDIRECT_URL = "/"
+ACCOUNT_ADAPTER = "config.sign_in.SignInAdapter"
+ACCOUNT_LOGIN_METHODS = {"email"}
+ACCOUNT_SIGNUP_FIELDS = ["email*"]
+ACCOUNT_USER_MODEL_USERNAME_FIELD = None
+ACCOUNT_EMAIL_VERIFICATION = "none"  # the mailed code is the proof of the address
+ACCOUNT_UNIQUE_EMAIL = True
+ACCOUNT_LOGIN_BY_CODE_ENABLED = True
+ACCOUNT_LOGIN_BY_CODE_TIMEOUT = 15 * 60
+ACCOUNT_LOGIN_BY_CODE_MAX_ATTEMPTS = 3
+ACCOUNT_EMAIL_UNKNOWN_ACCOUNTS = False  # nobody can have strangers mailed through this page
+ACCOUNT_EMAIL_SUBJECT_PREFIX = ""
+ACCOUNT_SESSION_REMEMBER = True
+ACCOUNT_DEFAULT_HTTP_PROTOCOL = "https" if IS_HTTPS else "http"
+AXES_FAILURE_LIMIT = 10
+AXES_COOLOFF_TIME = timedelta(minutes=15)
+AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
+
+# --- sessions and safety
+# a drawing without an account belongs to the browser session, so it lasts a season
+SESSION_COOKIE_AGE = 120 * 24 * 3600
+SESSION_COOKIE_SECURE = IS_HTTPS
+SESSION_COOKIE_SAMESITE = "Lax"
+CSRF_COOKIE_SECURE = IS_HTTPS
+CSRF_COOKIE_SAMESITE = "Lax"
+SECURE_SSL_REDIRECT = IS_HTTPS and ENVIRONMENT.flag("HOLDFAST_BEHIND_PROXY")
+SECURE_REDIRECT_EXEMPT = [r"^health/$"]
+SECURE_HSTS_SECONDS = 365 * 24 * 3600 if IS_HTTPS else 0
+SECURE_CONTENT_TYPE_NOSNIFF = True
+SECURE_REFERRER_POLICY = "same-origin"
+SECURE_CROSS_ORIGIN_OPENER_POLICY = "same-origin"
+X_FRAME_OPTIONS = "DENY"
+CONTENT_SECURITY_POLICY = {
+    "DIRECTIVES": {
+        "default-src": [SELF],
+        "img-src": [SELF, "data:", "blob:"],
+        "object-src": [NONE],
+        "base-uri": [SELF],
+        "form-action": [SELF],
+        "frame-ancestors": [NONE],
+    },
+}
+
+# --- uploads: spooled to disk, never held in memory; the view that takes them sets the limit
+FILE_UPLOAD_HANDLERS = ["django.core.files.uploadhandler.TemporaryFileUploadHandler"]
+FILE_UPLOAD_TEMP_DIR = str(VAR / "incoming")
+FILE_UPLOAD_PERMISSIONS = 0o640
+DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024  # bytes of a form without its files
+DATA_UPLOAD_MAX_NUMBER_FILES = 50
+MEDIA_ROOT = str(VAR / "media")  # never served by address: views hand out what may be seen
+MEDIA_URL = "/media-is-not-served/"
+
+STATIC_URL = "/static/"
+STATIC_ROOT = str(VAR / "static")
+STATICFILES_DIRS = [BASE_DIR / "static"]
+STORAGES = {
+    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "staticfiles": {"BACKEND": "whitenoise.storage.CompressedManifestStaticFilesStorage"},
+}
+
+# --- mail
+globals().update(read.mail(ENVIRONMENT.text("HOLDFAST_MAIL_URL"), VAR / "mails"))
+DEFAULT_FROM_EMAIL = ENVIRONMENT.text("HOLDFAST_MAIL_FROM", "Holdfast <workshop@localhost>")
+SERVER_EMAIL = DEFAULT_FROM_EMAIL
+
+# --- language and time
+LANGUAGE_CODE = "en"
+USE_I18N = True
+USE_TZ = True
+TIME_ZONE = ENVIRONMENT.time_zone("HOLDFAST_TIME_ZONE", "UTC")
+CELERY_TIMEZONE = TIME_ZONE
+
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "formatters": {"line": {"format": "{asctime} {levelname} {name}: {message}", "style": "{"}},
+    "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "line"}},
+    "root": {"handlers": ["stderr"], "level": ENVIRONMENT.text("HOLDFAST_LOG_LEVEL", "WARNING")},
+    "loggers": {
+        # Django's own handlers print only with DEBUG or mail to nobody
+        "django": {"handlers": ["stderr"], "level": "WARNING", "propagate": False},
+        "orders": {"handlers": ["stderr"], "level": "INFO", "propagate": False},
+    },
+}
