@@ -1,0 +1,5 @@
+"""Geometry of paint stencils: from a picture of a drawing to openings, findings and cut files.
+
+Pure computation in millimetres: no web framework, no database, no settings and no clock.
+`geometry.check.check` is the one door; `python -m geometry` is the same door on the command line.
+"""
