@@ -1,0 +1,1 @@
+"""Price sheets and quotes. Imports neither `orders` nor `geometry`."""
