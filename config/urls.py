@@ -2,6 +2,9 @@
 
 from django.urls import include, path
 
+from config.health import health
+
 urlpatterns = [
+    path("health/", health, name="health"),
     path("", include("orders.urls")),
 ]

@@ -1,0 +1,172 @@
+"""Run every test: lint, then everything on SQLite and the broker of files, then again all that
+touches a database on a real PostgreSQL and a real Redis. Called by `python3 run.py test`.
+
+The last line counts: "120 passed, 0 failed". What was left out by a flag stands before it.
+"""
+
+import contextlib
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+import xml.etree.ElementTree as ElementTree
+from dataclasses import dataclass
+from pathlib import Path
+from typing import NoReturn
+
+FOLDER = Path(__file__).resolve().parent.parent
+PARTS = ("browser", "lint", "postgres")
+LINT = (["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"])
+# what a test needs beyond Python: Debian's package, its program, where it may be off PATH
+TOOLS = {
+    "chromium": ("chromium", "usr/bin/chromium"),
+    "poppler-utils": ("pdftoppm", "usr/bin/pdftoppm"),
+    "postgresql": ("initdb", "usr/lib/postgresql/*/bin/initdb"),
+    "redis-server": ("redis-server", "usr/bin/redis-server"),
+}
+NEEDED_BY = {"chromium": "browser", "postgresql": "postgres", "redis-server": "postgres"}
+
+
+@dataclass
+class Count:
+    """What came of the tests so far."""
+
+    passed: int = 0
+    failed: int = 0
+    skipped: int = 0
+
+    def add(self, other: "Count") -> None:
+        self.passed += other.passed
+        self.failed += other.failed
+        self.skipped += other.skipped
+
+
+def stop_with(sentence: str) -> NoReturn:
+    print(sentence, file=sys.stderr, flush=True)
+    raise SystemExit(1)
+
+
+def missing_tools(without: set[str]) -> list[str]:
+    return [
+        package
+        for package, (program, place) in TOOLS.items()
+        if NEEDED_BY.get(package) not in without
+        and not shutil.which(program)
+        and not any(Path("/").glob(place))
+    ]
+
+
+def bring_tools(without: set[str]) -> None:
+    """Install what the machine lacks, or say in one sentence what is missing and leave."""
+    missing = missing_tools(without)
+    if not missing:
+        return
+    line = "apt-get install " + " ".join(missing)
+    sentence = f"The tests need programs that are missing here; bring them with: sudo {line}"
+    if not shutil.which("apt-get"):
+        stop_with(f"The tests need programs that are missing here: {', '.join(missing)}.")
+    root = os.geteuid() == 0
+    if not root and os.environ.get("CI") != "true":
+        if not sys.stdin.isatty():
+            stop_with(sentence)
+        print(f"The tests need {', '.join(missing)}.")
+        if input(f"Run `sudo {line}` now? [y/N] ").strip().lower() not in {"y", "yes"}:
+            stop_with(sentence)
+    # run level 1 keeps the packages from starting services of their own
+    apt = [*([] if root else ["sudo"]), "env", "DEBIAN_FRONTEND=noninteractive", "RUNLEVEL=1"]
+    print(f"Installing {', '.join(missing)}", flush=True)
+    for words in (["update"], ["install", "-y", "--no-install-recommends", *missing]):
+        if subprocess.run([*apt, "apt-get", "-qq", *words], stdout=subprocess.DEVNULL).returncode:
+            stop_with(f"apt-get {words[0]} failed. {sentence}")
+
+
+def lint() -> Count:
+    """Run each linter; one counts as one test."""
+    count = Count()
+    for words in LINT:
+        print("· " + " ".join(words), flush=True)
+        good = subprocess.run([sys.executable, "-m", *words], cwd=FOLDER).returncode == 0
+        count.add(Count(passed=int(good), failed=int(not good)))
+    return count
+
+
+def run_pytest(title: str, environment: dict[str, str], *words: str) -> Count:
+    """Run pytest in its own process and count from the report it writes."""
+    print(f"\n== {title}", flush=True)
+    started = time.monotonic()
+    with tempfile.TemporaryDirectory(prefix="holdfast-suite-") as folder:
+        report = Path(folder) / "report.xml"
+        command = [sys.executable, "-m", "pytest", "-q", "--durations=8", f"--junitxml={report}"]
+        code = subprocess.run([*command, *words], cwd=FOLDER, env=environment).returncode
+        count = read_report(report)
+    if code and not count.failed:
+        count.failed += 1  # it broke before or beside its tests
+    print(f"== {title}: {time.monotonic() - started:.0f} s", flush=True)
+    return count
+
+
+def read_report(report: Path) -> Count:
+    count = Count()
+    if not report.exists():
+        return count
+    for suite in ElementTree.parse(report).getroot().iter("testsuite"):
+        failed = int(suite.get("failures", 0)) + int(suite.get("errors", 0))
+        skipped = int(suite.get("skipped", 0))
+        passed = int(suite.get("tests", 0)) - failed - skipped
+        count.add(Count(passed=passed, failed=failed, skipped=skipped))
+    return count
+
+
+def clean_environment(**more: str) -> dict[str, str]:
+    """Return this environment without what would point the tests at a living installation."""
+    kept = {
+        key: value
+        for key, value in os.environ.items()
+        if not key.startswith("HOLDFAST_") and key not in {"DATABASE_URL", "REDIS_URL"}
+    }
+    return {**kept, **more}
+
+
+def last_line(count: Count, without: set[str]) -> str:
+    left_out = "+".join(f"without-{part}" for part in sorted(without))
+    before = f"{left_out}: " if left_out else ""
+    skipped = f", {count.skipped} skipped" if count.skipped else ""
+    return f"{before}{count.passed} passed, {count.failed} failed{skipped}"
+
+
+def main(words: list[str]) -> int:
+    without = {word.removeprefix("--without-") for word in words}
+    if unknown := without - set(PARTS):
+        stop_with(f"There is no part named {', '.join(sorted(unknown))}.")
+    bring_tools(without)
+    count = Count()
+    if "lint" not in without:
+        count.add(lint())
+    chosen = ["-m", "not browser"] if "browser" in without else []
+    count.add(run_pytest("SQLite and a broker of files", clean_environment(), *chosen))
+    if "postgres" not in without:
+        with contextlib.ExitStack() as stack:
+            from tests import services  # its imports are wanted only here
+
+            urls = {
+                "DATABASE_URL": stack.enter_context(services.running_postgresql()),
+                "REDIS_URL": stack.enter_context(services.running_redis()),
+            }
+            count.add(
+                run_pytest(
+                    "PostgreSQL and Redis",
+                    clean_environment(**urls),
+                    "--ignore=tests/geometry",  # it knows no database
+                    *chosen,
+                )
+            )
+    if count.skipped:
+        print("A skipped test proves nothing, so it counts against the run.")
+    print(last_line(count, without), flush=True)
+    return int(bool(count.failed or count.skipped or not count.passed))
+
+
+if __name__ == "__main__":
+    sys.exit(main(sys.argv[1:]))
