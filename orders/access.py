@@ -1,0 +1,182 @@
+"""The only way a view gets an object.
+
+Strangers get 404, so that nothing is revealed; a signed-in person in the wrong role gets 403;
+nobody signed in is sent to the sign-in page. A browser session owns its drawings by a random
+visitor key; an order's link in the mails opens that order and its drawings on any device.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from functools import wraps
+from typing import Any
+
+from django.contrib.auth.views import redirect_to_login
+from django.core.exceptions import PermissionDenied
+from django.db.models import Q, QuerySet
+from django.http import Http404, HttpRequest, HttpResponseBase
+from django.shortcuts import get_object_or_404
+from django.urls import reverse
+
+from .codes import new_token
+from .models import Design, Event, Job, Order, Person, Photo, Piece, Quote, SheetRun, Version
+from .workflow import Actor
+
+VISITOR = "visitor"
+OPENED = "opened_orders"
+
+
+def person_of(request: HttpRequest) -> Person | None:
+    """Return who is signed in, or None."""
+    return request.user if isinstance(request.user, Person) else None
+
+
+def visitor_key(request: HttpRequest, *, make: bool = False) -> str:
+    """Return the random key by which this browser session owns drawings ("" when it has none)."""
+    if make and not request.session.get(VISITOR):
+        request.session[VISITOR] = new_token()
+    return str(request.session.get(VISITOR, ""))
+
+
+def artist_actor(request: HttpRequest, order: Order | None = None) -> Actor:
+    """Return the actor for an artist's page; by a mailed link, the order's artist acts."""
+    person = person_of(request) or (order.artist if order else None)
+    return Actor(Event.Role.ARTIST, person)
+
+
+def workshop_actor(request: HttpRequest) -> Actor:
+    """Return the actor for a page of the workshop (the view is behind ``workshop_only``)."""
+    person = person_of(request)
+    if person is None or not person.is_workshop:
+        raise PermissionDenied
+    return Actor(Event.Role.WORKSHOP, person)
+
+
+def workshop_only(view: Callable[..., HttpResponseBase]) -> Callable[..., HttpResponseBase]:
+    """Guard a page of the workshop: sign-in for strangers, 403 for artists."""
+
+    @wraps(view)
+    def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
+        person = person_of(request)
+        if person is None:
+            return redirect_to_login(request.get_full_path(), reverse("workshop-sign-in"))
+        if not person.is_workshop:
+            raise PermissionDenied
+        return view(request, *args, **kwargs)
+
+    return guarded
+
+
+def own_designs(request: HttpRequest) -> QuerySet[Design]:
+    """Return the drawings of this browser session and of the person signed in."""
+    return Design.objects.filter(_mine(request, "owner"), removed_at=None)
+
+
+def own_orders(request: HttpRequest) -> QuerySet[Order]:
+    """Return the placed orders of the person signed in, or of this browser session."""
+    return Order.objects.filter(_mine(request, "artist"), placed_at__isnull=False)
+
+
+def design_for(request: HttpRequest, token: str) -> Design:
+    """Return a drawing for its artist (session, sign-in or opened order) or the workshop."""
+    design = get_object_or_404(Design, token=token, removed_at=None)
+    if _is_workshop(request) or own_designs(request).filter(pk=design.pk).exists():
+        return design
+    opened = Order.objects.filter(link_token__in=request.session.get(OPENED, []))
+    if Job.objects.filter(order__in=opened, version__design=design).exists():
+        return design
+    if opened.filter(lines__version__design=design).exists():
+        return design
+    raise Http404
+
+
+def version_for(request: HttpRequest, token: str, number: int) -> Version:
+    """Return a version of a drawing that the reader may see."""
+    return get_object_or_404(design_for(request, token).versions, number=number)
+
+
+def basket_of(request: HttpRequest, *, make: bool = False) -> Order | None:
+    """Return the basket of the person or browser session; ``make`` one if there is none."""
+    basket = Order.objects.filter(_mine(request, "artist"), placed_at=None).first()
+    if basket is None and make:
+        person = person_of(request)
+        basket = Order.objects.create(artist=person, visitor=visitor_key(request, make=True))
+    return basket
+
+
+def order_by_link(request: HttpRequest, token: str) -> Order:
+    """Return an order by the link in its mails, and remember that this session opened it."""
+    order = get_object_or_404(Order, link_token=token, placed_at__isnull=False)
+    opened = request.session.get(OPENED, [])
+    if token not in opened:
+        request.session[OPENED] = [*opened[-19:], token]
+    return order
+
+
+def parcel_order(token: str) -> Order:
+    """Return an order by the code that travels in the parcel (status and pictures only)."""
+    return get_object_or_404(Order, parcel_token=token, placed_at__isnull=False)
+
+
+def quote_for(token: str) -> Quote:
+    """Return a quote by its unguessable address."""
+    return get_object_or_404(Quote.objects.select_related("order"), token=token)
+
+
+def order_job(order: Order, code: str) -> Job:
+    """Return a job of this very order, for the artist's pages."""
+    return get_object_or_404(order.jobs, code=code)
+
+
+def workshop_order(request: HttpRequest, code: str) -> Order:
+    """Return an order by its code, for the workshop."""
+    workshop_actor(request)
+    return get_object_or_404(Order, code=code, placed_at__isnull=False)
+
+
+def workshop_job(request: HttpRequest, code: str) -> Job:
+    """Return a job by its code, for the workshop."""
+    workshop_actor(request)
+    jobs = Job.objects.select_related("order__artist", "version__design", "version__upload", "film")
+    return get_object_or_404(jobs, code=code)
+
+
+def workshop_run(request: HttpRequest, code: str) -> SheetRun:
+    """Return a sheet run by its code, for the workshop."""
+    workshop_actor(request)
+    return get_object_or_404(SheetRun.objects.select_related("film"), code=code)
+
+
+def workshop_piece(request: HttpRequest, run: SheetRun, piece_id: int) -> Piece:
+    """Return a piece of this very run, for the workshop."""
+    workshop_actor(request)
+    return get_object_or_404(run.pieces, pk=piece_id)
+
+
+def photo_of(job: Job, photo_id: int) -> Photo:
+    """Return a photo of this very job."""
+    return get_object_or_404(job.photos, pk=photo_id)
+
+
+def adopt(request: HttpRequest, person: Person) -> None:
+    """Hand what this browser session owns to the person who signed in or ordered."""
+    key = visitor_key(request)
+    if not key:
+        return
+    Design.objects.filter(visitor=key, owner=None).update(owner=person)
+    Order.objects.filter(visitor=key, artist=None).update(artist=person)
+
+
+def _is_workshop(request: HttpRequest) -> bool:
+    person = person_of(request)
+    return person is not None and person.is_workshop
+
+
+def _mine(request: HttpRequest, owner_field: str) -> Q:
+    person, key = person_of(request), visitor_key(request)
+    mine = Q(pk__in=[])
+    if key:
+        mine |= Q(visitor=key)
+    if person is not None:
+        mine |= Q(**{owner_field: person})
+    return mine

@@ -1,0 +1,122 @@
+"""Run the geometry check of a version and store what it says."""
+
+from __future__ import annotations
+
+import logging
+import shutil
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any
+
+from django.core.files.base import ContentFile
+from django.core.files.storage import default_storage
+
+from geometry.check import Checked, check
+from geometry.limits import Limits
+from geometry.recipe import Recipe
+
+from . import workflow
+from .codes import new_token
+from .models import Version
+
+logger = logging.getLogger(__name__)
+
+STEPS_SHOWN: dict[str, str] = {
+    "picture": "opening the picture",
+    "paper": "finding the paper",
+    "ink": "telling ink from paper",
+    "outlines": "following the lines",
+    "islands": "looking for parts that fall out",
+    "widths": "measuring lines and gaps",
+}
+
+
+def look_at(version_id: int) -> bool:
+    """Claim a waiting version, check it outside any transaction, and write the answer once.
+
+    Returns False when there was nothing to claim or the lease was lost meanwhile.
+    """
+    attempt = workflow.claim(version_id)
+    if attempt is None:
+        return False
+    version = Version.objects.select_related("upload").get(pk=version_id)
+    checked = check_version_file(
+        version, lambda step: workflow.show_step(version_id, attempt, step)
+    )
+    files = _store_pictures(checked)
+    written = workflow.finish(version_id, attempt, checked.report, files)
+    if not written:
+        for name in files.values():
+            default_storage.delete(name)
+    return written
+
+
+def check_version_file(
+    version: Version, on_step: Callable[[str], None] = lambda step: None
+) -> Checked:
+    """Return the check of a version's file by its recipe and limits; nothing is written."""
+    with _local_path(version) as path:
+        return check(
+            path,
+            Recipe.from_json(version.recipe),
+            Limits.from_json(version.limits),
+            name=version.upload.name,
+            timer=StepTimer(on_step),
+        )
+
+
+class StepTimer:
+    """The clock that geometry is given: times each stage and tells where the check is."""
+
+    def __init__(self, on_step: Callable[[str], None]) -> None:
+        self.on_step = on_step
+        self.seconds: dict[str, float] = {}
+
+    @contextmanager
+    def __call__(self, stage: str) -> Iterator[None]:
+        if stage in STEPS_SHOWN:
+            self.on_step(stage)
+        started = time.perf_counter()
+        try:
+            yield
+        finally:
+            spent = time.perf_counter() - started
+            self.seconds[stage] = self.seconds.get(stage, 0.0) + spent
+
+
+def stencil_of(version: Version) -> Any:
+    """Return the stored stencil of a version. Raises FileNotFoundError when there is none."""
+    from geometry.stencil import Stencil
+
+    if not version.stencil:
+        raise FileNotFoundError(f"{version} has no stencil")
+    with version.stencil.open("rb") as stored:
+        return Stencil.from_bytes(stored.read())
+
+
+def _store_pictures(checked: Checked) -> dict[str, str]:
+    """Write the check's pictures under random names; return Version field -> stored name."""
+    parts = {
+        "film_picture": (checked.film_png, "png"),
+        "drawing_picture": (checked.drawing_jpg, "jpg"),
+        "stencil": (checked.stencil.to_bytes() if checked.stencil else None, "stencil"),
+    }
+    return {
+        field: default_storage.save(f"checks/{new_token()}.{ending}", ContentFile(data))
+        for field, (data, ending) in parts.items()
+        if data
+    }
+
+
+@contextmanager
+def _local_path(version: Version) -> Iterator[str]:
+    """Give the upload as a file on this machine, copied there when the store is elsewhere."""
+    try:
+        yield version.upload.file.path
+    except NotImplementedError:
+        with tempfile.NamedTemporaryFile() as copy, version.upload.file.open("rb") as stored:
+            shutil.copyfileobj(stored, copy)
+            copy.flush()
+            yield copy.name

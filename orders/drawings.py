@@ -1,0 +1,232 @@
+"""Take in drawings and make their versions. What is stored never changes afterwards."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import unicodedata
+from typing import Any
+
+from django.core.files.uploadedfile import UploadedFile
+from django.db import transaction
+from django.db.models import Max
+from django.utils import timezone
+
+from geometry.errors import RecipeError
+from geometry.limits import BLANKS, default_limits
+from geometry.recipe import Recipe
+
+from . import tasks, workflow
+from .errors import NotNowError, RefusedError
+from .models import Design, Event, Job, Person, Upload, Version
+from .models.jobs import OVER
+from .workflow import Actor
+
+LARGEST_UPLOAD_BYTES = 60 * 1000 * 1000
+TITLE_LENGTH = 80
+
+
+def receive_drawing(
+    file: UploadedFile,
+    *,
+    visitor: str,
+    owner: Person | None,
+    blank_code: str,
+    paper_mm: tuple[float, float] | None,
+    mode: str = "stencil",
+) -> Version:
+    """Store an uploaded file untouched as a new drawing and have it looked at.
+
+    Raises RefusedError with one sentence when the file is empty or too large; nothing is stored.
+    """
+    _check_size(file)
+    recipe = _recipe(blank_code, paper_mm, mode)
+    with transaction.atomic():
+        design = Design.objects.create(
+            title=title_from(file.name or ""), visitor=visitor, owner=owner
+        )
+        upload = _store(design, file)
+        return _add_version(design, upload, recipe, blank_code, Version.Origin.UPLOAD, owner)
+
+
+def receive_mended(
+    design: Design, file: UploadedFile, *, base: Version, by: Person | None
+) -> Version:
+    """Store a mended drawing as the next version, read in the same way as ``base``.
+
+    What was told about the picture itself (corners, ink level, strokes) belongs to the old file
+    and is not carried over.
+    """
+    _check_size(file)
+    paper = Recipe.from_json(base.recipe).paper_mm
+    recipe = _recipe(base.blank_code, paper, base.mode)
+    with transaction.atomic():
+        upload = _store(design, file)
+        return _add_version(design, upload, recipe, base.blank_code, Version.Origin.MENDED, by)
+
+
+def as_mode(version: Version, mode: str, *, by: Person | None) -> Version:
+    """Return the version of the same file meant as a mask (or stencil), made when there is none."""
+    recipe = {**version.recipe, "mode": mode}
+    recipe.pop("accepted", None)
+    origin = Version.Origin.MASK if mode == "mask" else Version.Origin.STENCIL
+    return _same_file(version, Recipe.from_json(recipe), version.blank_code, origin, by)
+
+
+def at_size(
+    version: Version,
+    blank_code: str,
+    paper_mm: tuple[float, float] | None,
+    *,
+    by: Person | None,
+    scale: float = 1.0,
+) -> Version:
+    """Return the version of the same file read at another paper or blank size."""
+    if blank_code not in BLANKS:
+        raise RefusedError("Choose one of the sizes in the list.")
+    recipe: dict[str, Any] = {
+        **version.recipe,
+        "blank_mm": list(BLANKS[blank_code].size_mm),
+        "scale": scale,
+    }
+    recipe.pop("place_mm", None)
+    if paper_mm is not None:
+        recipe["paper_mm"] = list(paper_mm)
+    return _same_file(version, _parsed(recipe), blank_code, Version.Origin.SIZE, by)
+
+
+def propose_version(
+    job: Job, actor: Actor, changes: dict[str, Any], *, reason: str, seen: int | None = None
+) -> Version:
+    """Make the workshop's version of a job's drawing and offer it to the artist.
+
+    ``changes`` are recipe keys (scale, turn_deg, place_mm, ink_level, strokes).
+    """
+    if not reason.strip():
+        raise RefusedError("Say why, in a sentence; the artist reads it.")
+    base = job.version
+    recipe = _parsed({**base.recipe, **changes})
+    if recipe == Recipe.from_json(base.recipe):
+        raise RefusedError("Nothing differs from the artist's version. Change something first.")
+    with transaction.atomic():
+        version = _add_version(
+            base.design,
+            base.upload,
+            recipe,
+            base.blank_code,
+            Version.Origin.PROPOSAL,
+            actor.person,
+            proposal=Version.Proposal.OFFERED,
+            proposal_reason=reason.strip(),
+            proposed_for=job,
+        )
+        workflow.propose(job, version, actor, seen=seen)
+    return version
+
+
+def remove_design(design: Design) -> None:
+    """Take a drawing out of the artist's list; refused while it is being made."""
+    if Job.objects.filter(version__design=design).exclude(status__in=OVER).exists():
+        raise NotNowError("This drawing is in an order that is not finished yet, so it stays.")
+    with transaction.atomic():
+        design.removed_at = timezone.now()
+        design.save(update_fields=["removed_at"])
+        for version in design.versions.all():
+            version.lines.filter(order__placed_at=None).delete()
+
+
+def title_from(file_name: str) -> str:
+    """Return a readable title from a file name, whatever was in it."""
+    name = unicodedata.normalize("NFC", file_name).replace("\\", "/").split("/")[-1]
+    name = "".join(c if unicodedata.category(c)[0] not in "CZ" else " " for c in name)
+    name = re.sub(r"\.[A-Za-z0-9]{1,5}$", "", name)
+    name = re.sub(r"[_\s]+", " ", name).strip(" .-")
+    return name[:TITLE_LENGTH] or "Untitled drawing"
+
+
+def _check_size(file: UploadedFile) -> None:
+    if not file.size:
+        raise RefusedError("That file is empty. Choose the picture again, or take a new one.")
+    if file.size > LARGEST_UPLOAD_BYTES:
+        raise RefusedError(
+            f"That file is {file.size / 1e6:.0f} MB, and 60 MB is the most that is taken. "
+            "Save it as JPEG, or scan at 300 dpi."
+        )
+
+
+def _recipe(blank_code: str, paper_mm: tuple[float, float] | None, mode: str) -> Recipe:
+    if blank_code not in BLANKS:
+        raise RefusedError("Choose one of the sizes in the list.")
+    return Recipe(mode=mode, paper_mm=paper_mm, blank_mm=BLANKS[blank_code].size_mm)
+
+
+def _parsed(recipe: dict[str, Any]) -> Recipe:
+    try:
+        return Recipe.from_json(recipe)
+    except RecipeError as error:
+        raise RefusedError(str(error)) from error
+
+
+def _store(design: Design, file: UploadedFile) -> Upload:
+    digest = hashlib.sha256()
+    for chunk in file.chunks():
+        digest.update(chunk)
+    file.seek(0)
+    upload = Upload(
+        design=design,
+        name=_shown_name(file.name or ""),
+        sha256=digest.hexdigest(),
+        size_bytes=file.size or 0,
+    )
+    upload.file.save("upload", file, save=False)
+    upload.save()
+    return upload
+
+
+def _shown_name(file_name: str) -> str:
+    name = file_name.replace("\\", "/").split("/")[-1]
+    name = "".join(c for c in name if unicodedata.category(c)[0] != "C")
+    return name[:200] or "drawing"
+
+
+def _same_file(
+    version: Version, recipe: Recipe, blank_code: str, origin: str, by: Person | None
+) -> Version:
+    wanted = recipe.to_json()
+    with transaction.atomic():
+        Design.objects.select_for_update().get(pk=version.design_id)
+        for other in version.design.versions.filter(
+            upload=version.upload, proposal="", blank_code=blank_code
+        ):
+            if Recipe.from_json(other.recipe).to_json() == wanted:
+                return other
+        return _add_version(version.design, version.upload, recipe, blank_code, origin, by)
+
+
+def _add_version(
+    design: Design,
+    upload: Upload,
+    recipe: Recipe,
+    blank_code: str,
+    origin: str,
+    by: Person | None,
+    **extra: Any,
+) -> Version:
+    with transaction.atomic():
+        Design.objects.select_for_update().get(pk=design.pk)
+        last = design.versions.aggregate(last=Max("number"))["last"] or 0
+        version = Version.objects.create(
+            design=design,
+            upload=upload,
+            number=last + 1,
+            recipe=recipe.to_json(),
+            blank_code=blank_code,
+            limits=default_limits(BLANKS[blank_code].size_mm).to_json(),
+            origin=origin,
+            made_by=by,
+            **extra,
+        )
+        role = Event.Role.WORKSHOP if origin == Version.Origin.PROPOSAL else Event.Role.ARTIST
+        workflow.record("version", "make", Actor(role, by), status=version.status, version=version)
+        tasks.nudge(version.pk)
+    return version

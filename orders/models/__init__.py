@@ -1,0 +1,30 @@
+"""The rows of the workshop, one file for each kind of thing they tell about."""
+
+from .designs import Design, Override, Upload, Version
+from .jobs import Job, Parcel, ParcelLine, Photo
+from .orders import Order, OrderLine, Quote
+from .people import Person
+from .records import Event, Mail
+from .runs import Piece, SheetRun
+from .workshop import Film, Workshop
+
+__all__ = [
+    "Design",
+    "Event",
+    "Film",
+    "Job",
+    "Mail",
+    "Order",
+    "OrderLine",
+    "Override",
+    "Parcel",
+    "ParcelLine",
+    "Person",
+    "Photo",
+    "Piece",
+    "Quote",
+    "SheetRun",
+    "Upload",
+    "Version",
+    "Workshop",
+]

@@ -1,0 +1,80 @@
+"""The workshop itself: its name and address, and the films it cuts."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.db import models
+
+from geometry.limits import BLANKS, Limits, default_limits
+
+
+class Workshop(models.Model):
+    """The one row about this installation's workshop."""
+
+    name = models.CharField(max_length=120, default="The workshop")
+    email = models.EmailField(blank=True)
+    address = models.TextField(blank=True)
+    collect_note = models.CharField(max_length=240, blank=True)
+
+    def __str__(self) -> str:
+        return self.name
+
+    @classmethod
+    def current(cls) -> Workshop:
+        return cls.objects.get_or_create(pk=1)[0]
+
+
+class Film(models.Model):
+    """A film in stock: sheets that blanks are nested on, or blanks already cut to size."""
+
+    class Form(models.TextChoices):
+        SHEET = "sheet", "sheets"
+        BLANK = "blank", "blanks cut to size"
+
+    code = models.CharField(max_length=40, unique=True)
+    name = models.CharField(max_length=120)
+    thickness_mm = models.DecimalField(max_digits=6, decimal_places=4)
+    form = models.CharField(max_length=8, choices=Form.choices, default=Form.SHEET)
+    sheet_width_mm = models.FloatField(null=True, blank=True)
+    sheet_height_mm = models.FloatField(null=True, blank=True)
+    blank_code = models.CharField(max_length=20, blank=True)
+    edge_mm = models.FloatField(default=0)
+    gap_mm = models.FloatField(default=0)
+    kerf_mm = models.FloatField(default=0.15)
+    data_sheet_note = models.TextField(blank=True)
+    is_active = models.BooleanField(default=True)
+
+    class Meta:
+        ordering = ("thickness_mm", "form", "code")
+
+    def __str__(self) -> str:
+        return self.name
+
+    def clean(self) -> None:
+        if self.form == self.Form.SHEET and not (self.sheet_width_mm and self.sheet_height_mm):
+            raise ValidationError("Give the width and height of the sheet.")
+        if self.form == self.Form.BLANK and self.blank_code not in BLANKS:
+            raise ValidationError("Choose the size that the blanks are cut to.")
+
+    @property
+    def sheet_mm(self) -> tuple[float, float]:
+        return (self.sheet_width_mm or 0.0, self.sheet_height_mm or 0.0)
+
+    def takes(self, blank_code: str) -> bool:
+        """Whether stencils of this size can be cut from this film."""
+        if self.form == self.Form.BLANK:
+            return self.blank_code == blank_code
+        blank = BLANKS[blank_code]
+        room = sorted(side - 2 * self.edge_mm for side in self.sheet_mm)
+        return all(
+            need <= has + 1e-6
+            for need, has in zip(sorted((blank.width_mm, blank.height_mm)), room, strict=True)
+        )
+
+    def limits_for(self, blank_code: str) -> Limits:
+        """Return the limits of a drawing of this size cut from this film."""
+        limits = default_limits(BLANKS[blank_code].size_mm).to_json()
+        changed: dict[str, Any] = {**limits, "kerf_mm": self.kerf_mm}
+        return Limits.from_json(changed)

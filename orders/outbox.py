@@ -1,0 +1,155 @@
+"""Letters: written into the outbox with the change they tell of, sent a little later, once.
+
+A letter waits two minutes, so that undo withdraws it. Sending claims a row by one conditional
+UPDATE with a lease, so that two senders never send the same letter.
+"""
+
+from __future__ import annotations
+
+import logging
+from datetime import timedelta
+from typing import Any
+
+from django.conf import settings
+from django.core.mail import EmailMessage
+from django.db.models import F
+from django.template.loader import render_to_string
+from django.urls import reverse
+from django.utils import timezone
+
+from pricing.money import format_money
+
+from .models import Event, Mail, Order, Workshop
+
+logger = logging.getLogger(__name__)
+
+WAIT = timedelta(minutes=2)
+LEASE = timedelta(minutes=5)
+ATTEMPTS = 8
+
+# kind -> (to the artist or the workshop, waits for undo)
+KINDS: dict[str, tuple[str, bool]] = {
+    "quote": ("artist", False),
+    "accepted": ("artist", False),
+    "new-order": ("workshop", False),
+    "ask-changes": ("artist", True),
+    "proposal": ("artist", True),
+    "answered": ("workshop", False),
+    "decline": ("artist", True),
+    "call-off": ("artist", True),
+    "all-cut": ("artist", True),
+    "shipped": ("artist", True),
+    "handed-over": ("artist", True),
+}
+
+
+def write_mail(kind: str, order: Order, event: Event, **context: Any) -> Mail | None:
+    """Put one letter about an event into the outbox, inside the event's transaction.
+
+    The template ``mail/<kind>.txt`` gives the subject in its first line. Returns None when there
+    is no address to write to. The same event and kind never make a second letter.
+    """
+    to_whom, waits = KINDS[kind]
+    workshop = Workshop.current()
+    address = _address(to_whom, order, workshop)
+    if not address:
+        return None
+    context |= {
+        "order": order,
+        "event": event,
+        "job": event.job,
+        "workshop": workshop,
+        "order_address": absolute(reverse("order", args=[order.link_token])),
+        "workshop_address": absolute(reverse("workshop-order", args=[order.code])),
+    }
+    quote = context.get("quote")
+    if quote is not None:
+        context["total"] = format_money(quote.total, quote.currency)
+        context["quote_address"] = absolute(reverse("quote", args=[quote.token]))
+    parcel = context.get("parcel")
+    if parcel is not None:
+        context["parcel_lines"] = parcel.lines.select_related("job__version__design")
+    subject, _, body = render_to_string(f"mail/{kind}.txt", context).partition("\n")
+    now = timezone.now()
+    mail, _ = Mail.objects.get_or_create(
+        event=event,
+        kind=kind,
+        to=address,
+        defaults={
+            "order": order,
+            "subject": subject.strip()[:200],
+            "body": body.strip() + "\n",
+            "created_at": now,
+            "send_after": now + WAIT if waits else now,
+        },
+    )
+    return mail
+
+
+def send_due(limit: int = 50) -> int:
+    """Send the letters whose waiting time is over; return how many went out."""
+    due = Mail.objects.filter(status=Mail.Status.WAITING, send_after__lte=timezone.now())
+    sent = 0
+    for mail_id in list(due.order_by("send_after", "id").values_list("pk", flat=True)[:limit]):
+        sent += _send_one(mail_id)
+    return sent
+
+
+def return_unsent() -> int:
+    """Mark letters whose sender died in mid-sending as failed: they may have gone out.
+
+    A letter is sent at most once; the mail page lists these, and a person sends them again.
+    """
+    stuck = Mail.objects.filter(status=Mail.Status.SENDING, lease_until__lt=timezone.now())
+    return stuck.update(
+        status=Mail.Status.FAILED, failure="The sender stopped in the middle; it may have gone out."
+    )
+
+
+def send_again(mail: Mail) -> None:
+    """Put a failed letter back into the outbox, at a person's word."""
+    Mail.objects.filter(pk=mail.pk, status=Mail.Status.FAILED).update(
+        status=Mail.Status.WAITING, send_after=timezone.now(), attempts=0, failure=""
+    )
+
+
+def absolute(path: str) -> str:
+    """Return a full address for a path of this site."""
+    return str(settings.PUBLIC_ADDRESS).rstrip("/") + path
+
+
+def _send_one(mail_id: int) -> int:
+    claimed = Mail.objects.filter(pk=mail_id, status=Mail.Status.WAITING).update(
+        status=Mail.Status.SENDING,
+        lease_until=timezone.now() + LEASE,
+        attempts=F("attempts") + 1,
+    )
+    if not claimed:
+        return 0
+    mail = Mail.objects.get(pk=mail_id)
+    try:
+        EmailMessage(mail.subject, mail.body, to=[mail.to]).send()
+    except Exception as error:  # any mail back end's own error; the letter must not be lost
+        _try_later(mail, error)
+        return 0
+    Mail.objects.filter(pk=mail_id).update(
+        status=Mail.Status.SENT, sent_at=timezone.now(), lease_until=None
+    )
+    return 1
+
+
+def _try_later(mail: Mail, error: Exception) -> None:
+    logger.warning("mail %s could not be sent: %s", mail.pk, type(error).__name__)
+    gave_up = mail.attempts >= ATTEMPTS
+    Mail.objects.filter(pk=mail.pk).update(
+        status=Mail.Status.FAILED if gave_up else Mail.Status.WAITING,
+        send_after=timezone.now() + timedelta(minutes=2**mail.attempts),
+        lease_until=None,
+        failure=f"{type(error).__name__}: {error}"[:300],
+    )
+
+
+def _address(to_whom: str, order: Order, workshop: Workshop) -> str:
+    if to_whom == "workshop":
+        return workshop.email
+    return order.artist.email if order.artist else ""

@@ -1,0 +1,50 @@
+"""What the worker does when it is nudged. The rows say what is to be done; a nudge may be lost."""
+
+from __future__ import annotations
+
+import logging
+
+from celery import shared_task
+from django.db import transaction
+
+from . import outbox, workflow
+
+logger = logging.getLogger(__name__)
+
+
+@shared_task(name="orders.check_version")
+def check_version(version_id: int) -> None:
+    """Look at one version, unless somebody else is already doing so."""
+    from .checking import look_at  # loads the compute kernels: only the worker pays for them
+
+    look_at(version_id)
+
+
+def nudge(version_id: int) -> None:
+    """Ask the worker to look at a version once the transaction is committed.
+
+    A broker that is down is only logged: the sweep finds the row half a minute later.
+    """
+    transaction.on_commit(lambda: _send(version_id))
+
+
+def sweep() -> dict[str, int]:
+    """Do everything that time brings: lost nudges, dead checkers, letters due, quotes run out."""
+    returned = workflow.return_expired()
+    late = workflow.waiting_too_long()
+    for version_id in late:
+        _send(version_id)
+    return {
+        "returned": returned,
+        "nudged": len(late),
+        "unsent": outbox.return_unsent(),
+        "sent": outbox.send_due(),
+        "expired": workflow.expire_old(),
+    }
+
+
+def _send(version_id: int) -> None:
+    try:
+        check_version.apply_async((version_id,), ignore_result=True, retry=False)
+    except Exception as error:  # any broker's own error; the row is the truth
+        logger.warning("nudge for version %s not sent: %s", version_id, type(error).__name__)

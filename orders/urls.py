@@ -1,0 +1,8 @@
+"""All pages: the artist's side at the root, the workshop's under /workshop/."""
+
+from django.urls import include, path
+
+urlpatterns = [
+    path("", include("orders.artist.urls")),
+    path("workshop/", include("orders.workshop.urls")),
+]

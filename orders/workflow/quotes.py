@@ -1,0 +1,94 @@
+"""Steps of a quote: offered, accepted (which makes the jobs), run out, replaced."""
+
+from __future__ import annotations
+
+from django.db import IntegrityError, transaction
+from django.utils import timezone
+
+from orders.dates import add_working_days, today
+from orders.errors import NotNowError, StaleError
+from orders.models import Event, Film, Job, Order, Quote, Version
+from orders.outbox import write_mail
+
+from .moves import SYSTEM_ACTOR, Actor, move
+
+
+def offer(quote: Quote, actor: Actor) -> Event:
+    """Offer a drafted quote to the artist; older open quotes of the order are replaced."""
+    with transaction.atomic():
+        Order.objects.select_for_update().get(pk=quote.order_id)
+        for older in quote.order.quotes.exclude(pk=quote.pk):
+            if older.status in (Quote.Status.OFFERED, Quote.Status.EXPIRED, Quote.Status.DRAFT):
+                move(older, "replace", actor)
+        event = move(quote, "offer", actor)
+        write_mail("quote", quote.order, event, quote=quote)
+    return event
+
+
+def accept(quote: Quote, actor: Actor) -> Event:
+    """Accept a quote: jobs are made from its frozen request, and the promise date is set.
+
+    Pressing twice is the same as once. A quote whose last day is over is not accepted.
+    """
+    try:
+        return _accept(quote, actor)
+    except IntegrityError:
+        raise StaleError("Another quote of this order was accepted a moment ago.") from None
+
+
+def expire_old() -> int:
+    """Close quotes whose last day is over."""
+    count = 0
+    for quote in Quote.objects.filter(status=Quote.Status.OFFERED, valid_until__lt=today()):
+        try:
+            move(quote, "expire", SYSTEM_ACTOR)
+        except (NotNowError, StaleError):
+            continue
+        count += 1
+    return count
+
+
+def _accept(quote: Quote, actor: Actor) -> Event:
+    with transaction.atomic():
+        order = Order.objects.select_for_update().get(pk=quote.order_id)
+        quote.refresh_from_db()
+        if quote.status == Quote.Status.ACCEPTED:
+            return quote.events.get(action="accept")
+        if quote.status == Quote.Status.OFFERED and quote.valid_until < today():
+            raise NotNowError("This quote has run out. Ask for a new one; it takes one press.")
+        event = move(quote, "accept", actor, changes={"accepted_at": timezone.now()})
+        order.accepted_at = timezone.now()
+        order.promise_on = add_working_days(today(), quote.lead_working_days)
+        order.save(update_fields=["accepted_at", "promise_on"])
+        for number, line in enumerate(quote.request, start=1):
+            _make_job(order, number, line, actor)
+        write_mail("accepted", order, event, quote=quote)
+        write_mail("new-order", order, event, quote=quote)
+    return event
+
+
+def _make_job(order: Order, number: int, line: dict[str, object], actor: Actor) -> Job:
+    version = Version.objects.get(pk=line["version"])
+    quantity = int(str(line["quantity"]))
+    assert order.promise_on is not None
+    job = Job.objects.create(
+        code=f"{order.code}-{number}",
+        order=order,
+        version=version,
+        film=Film.objects.get(pk=line["film"]),
+        quantity=quantity,
+        promise_on=order.promise_on,
+        with_cut_outs=bool(line["with_cut_outs"]),
+        cut_outs_expected=version.cut_outs * quantity,
+    )
+    Event.objects.create(
+        life="job",
+        action="receive",
+        by=actor.person,
+        role=actor.role,
+        job=job,
+        order=order,
+        version=version,
+        to_status=job.status,
+    )
+    return job

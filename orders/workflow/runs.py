@@ -1,0 +1,175 @@
+"""Steps of a sheet run; the jobs on it follow."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from django.db import transaction
+from django.utils import timezone
+
+from orders.errors import NotNowError, RefusedError
+from orders.models import Event, Film, Job, Piece, SheetRun
+
+from .jobs import count, planned_pieces
+from .moves import Actor, move, record
+
+CAN_BE_LAID = (Job.Status.QUEUED, Job.Status.CUTTING)
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where one piece of a job lies on a sheet, in mm from its top left."""
+
+    job: Job
+    x_mm: float
+    y_mm: float
+    turned: bool = False
+
+
+def plan_run(film: Film, places: Sequence[Place], actor: Actor) -> SheetRun:
+    """Make a planned run of pieces that still have to be cut."""
+    if not places:
+        raise RefusedError("Choose at least one piece for the sheet.")
+    with transaction.atomic():
+        wanted = Counter(place.job.pk for place in places)
+        jobs = {j.pk: j for j in Job.objects.select_for_update().filter(pk__in=wanted)}
+        for pk, pieces in wanted.items():
+            _check_can_be_laid(jobs[pk], film, pieces)
+        run = SheetRun.objects.create(film=film, created_by=actor.person)
+        Piece.objects.bulk_create(
+            Piece(run=run, job_id=p.job.pk, x_mm=p.x_mm, y_mm=p.y_mm, turned=p.turned)
+            for p in places
+        )
+        record("run", "plan", actor, status=run.status, run=run)
+    return run
+
+
+def start_run(run: SheetRun, actor: Actor, *, seen: int | None = None) -> Event:
+    """Put a sheet on the laser: its jobs are being cut from now on."""
+    with transaction.atomic():
+        jobs = _jobs_of(run)
+        if not jobs:
+            raise RefusedError("Nothing lies on this sheet.")
+        for job in jobs:
+            if job.status not in CAN_BE_LAID or not job.version.may_be_cut:
+                raise RefusedError(
+                    f"{str(job).capitalize()} is “{job.get_status_display()}” and cannot be cut. "
+                    "Take it off the sheet first."
+                )
+        event = move(run, "start", actor, changes={"started_at": timezone.now()}, seen=seen)
+        for job in jobs:
+            if job.status == Job.Status.QUEUED:
+                move(job, "start", actor)
+    return event
+
+
+def stop_run(run: SheetRun, actor: Actor, *, seen: int | None = None) -> Event:
+    """Take a sheet off the laser uncut; its jobs go back into the queue."""
+    with transaction.atomic():
+        event = move(run, "stop", actor, changes={"started_at": None}, seen=seen)
+        run.pieces.update(result="", spoiled_why="")
+        for job in _jobs_of(run):
+            elsewhere = job.pieces.filter(run__status=SheetRun.Status.CUTTING).exists()
+            if job.status == Job.Status.CUTTING and not elsewhere:
+                move(job, "stop", actor)
+    return event
+
+
+def mark_piece(piece: Piece, result: str, actor: Actor, *, why: str = "") -> Piece:
+    """Say of one piece on the laser that it was cut well or spoiled. Safe to repeat."""
+    if result not in Piece.Result.values:
+        raise RefusedError("A piece is cut well, spoiled, or not yet cut.")
+    if result == Piece.Result.SPOILED and why not in Piece.Reason.values:
+        raise RefusedError("Say what went wrong with the piece.")
+    with transaction.atomic():
+        run = SheetRun.objects.select_for_update().get(pk=piece.run_id)
+        if run.status != SheetRun.Status.CUTTING:
+            raise NotNowError(f"Sheet {run.code} is “{run.get_status_display()}” now.")
+        piece.result = result
+        piece.spoiled_why = why if result == Piece.Result.SPOILED else ""
+        piece.save(update_fields=["result", "spoiled_why"])
+    return piece
+
+
+def finish_run(run: SheetRun, actor: Actor, *, seen: int | None = None) -> Event:
+    """End a run; every piece has its result, and the jobs' counts follow."""
+    with transaction.atomic():
+        open_pieces = run.pieces.filter(result="").count()
+        if open_pieces:
+            raise RefusedError(f"Say of {open_pieces} more piece(s) if they were cut well.")
+        event, is_new = _once(run, "finish", actor, seen, {"ended_at": timezone.now()})
+        if is_new:
+            _count_pieces(run, actor, sign=1)
+    return event
+
+
+def reopen_run(run: SheetRun, actor: Actor, *, seen: int | None = None) -> Event:
+    """Take the end of a run back, with its counts, to correct a result."""
+    with transaction.atomic():
+        for job in _jobs_of(run):
+            if job.status not in (Job.Status.CUT, Job.Status.QUEUED, Job.Status.CUTTING):
+                raise NotNowError(
+                    f"{str(job).capitalize()} is “{job.get_status_display()}” already. "
+                    "Unpack it before the sheet is corrected."
+                )
+        event, is_new = _once(run, "reopen", actor, seen, {"ended_at": None})
+        if is_new:
+            _count_pieces(run, actor, sign=-1)
+    return event
+
+
+def abandon_run(run: SheetRun, actor: Actor, *, seen: int | None = None) -> Event:
+    """Take a planned sheet apart; its pieces may be laid on another."""
+    return move(run, "abandon", actor, changes={"ended_at": timezone.now()}, seen=seen)
+
+
+def take_off(piece: Piece, actor: Actor) -> None:
+    """Take one piece off a sheet that is still being planned."""
+    with transaction.atomic():
+        run = SheetRun.objects.select_for_update().get(pk=piece.run_id)
+        if run.status != SheetRun.Status.PLANNED:
+            raise NotNowError(f"Sheet {run.code} is “{run.get_status_display()}” now.")
+        if piece.pk is not None:
+            record("run", "take-off", actor, status=run.status, run=run, why=piece.job.code)
+            piece.delete()
+
+
+def _once(
+    run: SheetRun, action: str, actor: Actor, seen: int | None, changes: dict[str, object]
+) -> tuple[Event, bool]:
+    run.refresh_from_db()
+    before = run.revision
+    event = move(run, action, actor, changes=changes, seen=seen)
+    return event, run.revision != before
+
+
+def _count_pieces(run: SheetRun, actor: Actor, *, sign: int) -> None:
+    results: dict[int, Counter[str]] = {}
+    for job_id, result in run.pieces.values_list("job_id", "result"):
+        results.setdefault(job_id, Counter())[result] += 1
+    for job in _jobs_of(run):
+        tally = results[job.pk]
+        count(
+            job,
+            actor,
+            good=sign * tally[Piece.Result.GOOD],
+            spoiled=sign * tally[Piece.Result.SPOILED],
+            why=f"sheet {run.code}",
+        )
+
+
+def _jobs_of(run: SheetRun) -> list[Job]:
+    return list(Job.objects.filter(pieces__run=run).distinct().select_related("version"))
+
+
+def _check_can_be_laid(job: Job, film: Film, pieces: int) -> None:
+    called = str(job).capitalize()
+    if job.status not in CAN_BE_LAID:
+        raise RefusedError(f"{called} is “{job.get_status_display()}”, not in the queue.")
+    if job.film_id != film.pk:
+        raise RefusedError(f"{called} is wanted in another film than {film}.")
+    left = job.to_cut - planned_pieces(job)
+    if pieces > left:
+        raise RefusedError(f"{called} has {left} piece(s) left to lay, not {pieces}.")

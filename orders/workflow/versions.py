@@ -1,0 +1,101 @@
+"""The life of a version: waiting, being looked at, and the check's answer.
+
+The database row is the truth and the broker only a nudge: a check is claimed by one conditional
+UPDATE with a lease and an attempt number, computed outside any transaction, and its answer is
+fenced by that attempt number, so that it is written once however often the task is delivered.
+"""
+
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import Any
+
+from django.db import transaction
+from django.db.models import F, Q
+from django.utils import timezone
+
+from orders.models import Version
+
+from .moves import SYSTEM_ACTOR, record
+
+LEASE = timedelta(seconds=90)
+NUDGE_AGAIN_AFTER = timedelta(seconds=30)
+ATTEMPTS = 3
+
+GAVE_UP = {
+    "schema": 1,
+    "verdict": "unreadable",
+    "error": {
+        "code": "gave-up",
+        "message": "The check could not be finished, though it was tried three times. "
+        "Upload the drawing again, or save it as PNG or JPEG first.",
+    },
+    "findings": [],
+}
+
+
+def claim(version_id: int) -> int | None:
+    """Take a waiting version for checking; return the attempt number, or None if it is taken."""
+    now = timezone.now()
+    claimed = Version.objects.filter(pk=version_id, status=Version.Status.WAITING).update(
+        status=Version.Status.CHECKING,
+        attempt=F("attempt") + 1,
+        lease_until=now + LEASE,
+        step="",
+    )
+    if not claimed:
+        return None
+    return Version.objects.values_list("attempt", flat=True).get(pk=version_id)
+
+
+def show_step(version_id: int, attempt: int, step: str) -> None:
+    """Tell the page how far the check is."""
+    _mine(version_id, attempt).update(step=step)
+
+
+def finish(
+    version_id: int, attempt: int, report: dict[str, Any], files: dict[str, str] | None = None
+) -> bool:
+    """Write the check's answer, unless the lease was lost to a later attempt."""
+    with transaction.atomic():
+        written = _mine(version_id, attempt).update(
+            status=report["verdict"],
+            report=report,
+            checked_at=timezone.now(),
+            lease_until=None,
+            step="",
+            **(files or {}),
+        )
+        if written:
+            version = Version.objects.get(pk=version_id)
+            record("version", "checked", SYSTEM_ACTOR, status=str(version.status), version=version)
+    return bool(written)
+
+
+def return_expired() -> int:
+    """Put versions whose checker died back to waiting, or give up after three attempts."""
+    expired = Q(status=Version.Status.CHECKING, lease_until__lt=timezone.now())
+    Version.objects.filter(expired, attempt__gte=ATTEMPTS).update(
+        status=Version.Status.UNREADABLE,
+        report=GAVE_UP,
+        lease_until=None,
+        checked_at=timezone.now(),
+    )
+    return Version.objects.filter(expired).update(
+        status=Version.Status.WAITING, lease_until=None, nudged_at=timezone.now() - LEASE
+    )
+
+
+def waiting_too_long() -> list[int]:
+    """Return versions whose nudge was lost, and mark them as nudged now."""
+    now = timezone.now()
+    late = Version.objects.filter(
+        status=Version.Status.WAITING, nudged_at__lt=now - NUDGE_AGAIN_AFTER
+    )
+    ids = list(late.values_list("pk", flat=True)[:200])
+    Version.objects.filter(pk__in=ids).update(nudged_at=now)
+    return ids
+
+
+def _mine(version_id: int, attempt: int) -> Any:
+    return Version.objects.filter(pk=version_id, status=Version.Status.CHECKING, attempt=attempt)
