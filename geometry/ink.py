@@ -1,0 +1,279 @@
+"""Ink: which part of a straightened picture is drawn, as one signed field with a sub-pixel edge.
+
+The field serves everything that follows: its sign is the cut, its zero crossing the outline and
+its slope the widths. It is relative to the paper's own grey at each place, so uneven light and a
+soft shadow do not move the edge.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+
+import cv2
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from geometry.errors import UnreadableError
+from geometry.hairlines import Hairline, restore_hairlines
+from geometry.half_covered import find_half_covered
+from geometry.kernels import (
+    UNIT,
+    darkness_histogram,
+    draw_capsule,
+    erase_ink,
+    fill_field,
+    loop_measures,
+    trace_field,
+)
+from geometry.paper_level import cells_of, paper_level
+from geometry.recipe import Placement, Stroke
+
+MIDDLE_LEVEL = 0.5
+LEAST_CONTRAST = 0.25
+"""Ink lighter than this share below the paper is taken for pencil or nothing. Judgement."""
+
+_BLANK = (
+    "Nothing dark enough to cut was found on this page. "
+    "Draw with a black pen or marker, or send a picture with more contrast."
+)
+_SOLID = (
+    "The whole page is dark, so no film would be left. "
+    "Send a picture of black lines on white paper."
+)
+_NOISE = (
+    "This picture is not a drawing in ink on paper: it is made of countless small dots. "
+    "Scan or photograph the drawing again, or check that the right file was sent."
+)
+
+
+@dataclass(frozen=True)
+class Speck:
+    """A dot of ink that was cleaned away. Position in paper mm."""
+
+    x_mm: float
+    y_mm: float
+    area_mm2: float
+
+
+@dataclass(frozen=True)
+class Loops:
+    """Every edge of the field, in pixels: points (n, 2) float32 x, y; starts (m + 1).
+
+    is_hole, parent, first_ink as in kernels.trace_field; area_px2 (m); box_px (m, 4) x0 y0 x1 y1.
+    """
+
+    points: NDArray[np.float32]
+    starts: NDArray[np.int64]
+    is_hole: NDArray[np.bool_]
+    parent: NDArray[np.int32]
+    first_ink: NDArray[np.int32]
+    area_px2: NDArray[np.float64]
+    box_px: NDArray[np.float64]
+    changes: tuple[int, int]
+
+    def __len__(self) -> int:
+        return len(self.is_hole)
+
+    def points_of(self, loop: int) -> NDArray[np.float64]:
+        """Return the points (k, 2) of one closed edge, the first not repeated, px."""
+        return self.points[self.starts[loop] : self.starts[loop + 1]].astype(np.float64)
+
+
+@dataclass(frozen=True)
+class Ink:
+    """What is drawn, in the paper's frame.
+
+    f: (h, w) int16, negative is ink (cut), positive paper (film), 0 on the edge; UNIT steps lie
+    between full ink and bare paper. level: where the edge lies, 0 at ink, 1 at paper. contrast: how
+    far ink lies below paper, as a share of the paper's grey. origin_px: the paper's pixel (x, y)
+    that is f[0, 0]. hairlines: lines too fine for the picture, drawn into f at their true width.
+    """
+
+    f: NDArray[np.int16]
+    px_per_mm: float
+    level: float = MIDDLE_LEVEL
+    contrast: float = 1.0
+    origin_px: tuple[int, int] = (0, 0)
+    specks: tuple[Speck, ...] = ()
+    hairlines: tuple[Hairline, ...] = ()
+    half_covered: tuple[tuple[float, float, float], ...] = field(default=())
+
+    @property
+    def black(self) -> NDArray[np.uint8]:
+        """The ink as a mask (h, w) of 0 and 255."""
+        return np.where(self.f < 0, np.uint8(255), np.uint8(0))
+
+    @property
+    def size_mm(self) -> tuple[float, float]:
+        """(width, height) of the field in mm."""
+        return self.f.shape[1] / self.px_per_mm, self.f.shape[0] / self.px_per_mm
+
+    @cached_property
+    def loops(self) -> Loops:
+        """Every edge of the field."""
+        return find_loops(self.f)
+
+    def to_mm(self, points_px: ArrayLike) -> NDArray[np.float64]:
+        """Return points (n, 2) of the field's pixels in paper mm."""
+        return (np.asarray(points_px, float) + self.origin_px + 0.5) / self.px_per_mm
+
+    def to_px(self, points_mm: ArrayLike) -> NDArray[np.float64]:
+        """Return points (n, 2) of paper mm in the field's pixels, centres at integers."""
+        return np.asarray(points_mm, float) * self.px_per_mm - 0.5 - self.origin_px
+
+
+def find_ink(
+    straight_grey: NDArray[np.uint8],
+    px_per_mm: float,
+    *,
+    ink_level: float | None = None,
+    speck_mm2: float = 0.2,
+    speck_length_mm: float = 1.0,
+) -> Ink:
+    """Return the ink of a straightened picture (h, w), 255 = white paper, at px_per_mm.
+
+    The paper's grey is found on cells of 0.7 mm (solid shapes are bridged over), the ink's by the
+    dark peak of grey over paper, and the edge lies halfway, or at `ink_level` of the way from ink
+    to paper. Pencil up to 45 % of the ink's contrast drops out. Black hairlines finer than the
+    picture can show fully dark are restored from their summed darkness. Dots below `speck_mm2` that
+    are not longer than `speck_length_mm` are cleaned away and listed.
+
+    Raises UnreadableError: blank (nothing drawn), solid (no paper left, or noise). The input is not
+    changed.
+    """
+    if straight_grey.ndim != 2 or straight_grey.size == 0:
+        raise ValueError("the picture must have two dimensions and at least one pixel")
+    grey = np.ascontiguousarray(straight_grey)
+    cell_px = max(round(0.7 * px_per_mm), 2)
+    cells = cells_of(grey, cell_px)
+    if np.percentile(cells, 98) < 70:
+        raise UnreadableError("solid", _SOLID)
+    inverse_paper = np.float32(1) / paper_level(cells, cell_px / px_per_mm)
+    step = 3 if grey.size > 1_000_000 else 1
+    counts = darkness_histogram(grey, inverse_paper, cell_px, step)
+    contrast = ink_contrast(counts, (px_per_mm / step) ** 2)
+    if contrast < LEAST_CONTRAST:
+        raise UnreadableError("blank", _BLANK)
+    level = MIDDLE_LEVEL if ink_level is None else ink_level
+    f = np.empty(grey.shape, np.int16)
+    fill_field(grey, inverse_paper, cell_px, contrast, 1.0 - level, f)
+    half_covered = find_half_covered(f, px_per_mm, level)
+    hairlines = restore_hairlines(f, px_per_mm, level)
+    ink = Ink(f, px_per_mm, level, contrast, hairlines=hairlines, half_covered=half_covered)
+    _refuse_noise(ink)
+    ink = clean_specks(ink, speck_mm2=speck_mm2, speck_length_mm=speck_length_mm)
+    if len(ink.loops) == 0:
+        raise UnreadableError("blank", _BLANK)
+    if float(ink.loops.area_px2[~ink.loops.is_hole].max()) > 0.97 * f.size and (
+        np.count_nonzero(f < 0) > 0.97 * f.size
+    ):
+        raise UnreadableError("solid", _SOLID)
+    return ink
+
+
+def ink_contrast(counts: NDArray[np.int64], samples_per_mm2: float) -> float:
+    """Return how far ink lies below paper, as a share of the paper: the darkest peak of size.
+
+    counts: 256 bins of 1 - grey / paper from 0 to 1. The peak is sought among the darkest samples
+    that fill 2 mm2 or a fiftieth of all that is clearly dark, so that a page full of pencil with a
+    few lines of ink is measured by the ink.
+    """
+    dark = np.cumsum(counts[::-1])[::-1]
+    enough = max(min(2.0 * samples_per_mm2, dark[64] / 2), dark[64] / 50, 1.0)
+    filled = np.nonzero(dark >= enough)[0]
+    darkest = int(filled[-1]) if filled.size else 0
+    smooth = np.convolve(counts, np.ones(9) / 9, mode="same")
+    low = int(0.75 * darkest)
+    return (low + int(np.argmax(smooth[low:])) + 0.5) / 256
+
+
+def find_loops(f: NDArray[np.int16]) -> Loops:
+    """Return every edge of a signed field, with nesting: ink 8-connected, film 4-connected."""
+    points, starts, is_hole, parent, first_ink, changes = trace_field(f)
+    measures = loop_measures(points, starts)
+    return Loops(
+        points,
+        starts,
+        is_hole,
+        parent,
+        first_ink,
+        measures[:, 0],
+        measures[:, 1:],
+        (int(changes[0]), int(changes[1])),
+    )
+
+
+def clean_specks(ink: Ink, *, speck_mm2: float, speck_length_mm: float) -> Ink:
+    """Return the ink without dots below `speck_mm2` that are not longer than `speck_length_mm`."""
+    loops, scale = ink.loops, ink.px_per_mm
+    length_px = np.hypot(
+        loops.box_px[:, 2] - loops.box_px[:, 0], loops.box_px[:, 3] - loops.box_px[:, 1]
+    )
+    small = ~loops.is_hole & (loops.area_px2 < speck_mm2 * scale**2)
+    small &= length_px <= speck_length_mm * scale
+    if not small.any():
+        return ink
+    f = ink.f.copy()
+    specks = list(ink.specks)
+    most = int(4 * speck_mm2 * scale**2) + 16
+    for loop in np.nonzero(small)[0]:
+        x, y = (int(value) for value in loops.first_ink[loop])
+        if f[y, x] >= 0:
+            continue
+        erase_ink(f, x, y, UNIT // 4, most)
+        at_mm = ink.to_mm([(loops.box_px[loop, :2] + loops.box_px[loop, 2:]) / 2])[0]
+        area_mm2 = float(loops.area_px2[loop]) / scale**2
+        specks.append(Speck(float(at_mm[0]), float(at_mm[1]), area_mm2))
+    return replace(ink, f=f, specks=tuple(specks))
+
+
+def with_strokes(ink: Ink, strokes: Sequence[Stroke], placement: Placement) -> Ink:
+    """Return the ink with pen strokes (blank mm) drawn over it in order: white is film, black cut.
+
+    The field grows where a stroke goes beyond the paper. Edges are exact to a few hundredths of a
+    pixel.
+    """
+    if not strokes:
+        return ink
+    lines = [ink.to_px(placement.to_paper(np.array(stroke.points_mm))) for stroke in strokes]
+    radii = [stroke.width_mm / 2 / placement.scale * ink.px_per_mm for stroke in strokes]
+    black = [
+        (line, radius)
+        for line, radius, stroke in zip(lines, radii, strokes, strict=True)
+        if stroke.pen == "black"
+    ]
+    grown = _grown_for(ink, black)
+    shift = np.subtract(ink.origin_px, grown.origin_px)
+    for line, radius, stroke in zip(lines, radii, strokes, strict=True):
+        moved = line + shift
+        for index in range(max(len(moved) - 1, 1)):
+            ends = np.concatenate([moved[index], moved[min(index + 1, len(moved) - 1)]])
+            draw_capsule(grown.f, ends, radius, stroke.pen == "black", UNIT / 2, UNIT / 2)
+    return grown
+
+
+def _grown_for(ink: Ink, black: list[tuple[NDArray[np.float64], float]]) -> Ink:
+    """Return a copy of the ink whose field holds all black strokes (lines in px with radii)."""
+    height, width = ink.f.shape
+    left = top = right = bottom = 0
+    for line, radius in black:
+        left = max(left, int(np.ceil(radius + 2 - line[:, 0].min())))
+        top = max(top, int(np.ceil(radius + 2 - line[:, 1].min())))
+        right = max(right, int(np.ceil(line[:, 0].max() + radius + 2 - width)))
+        bottom = max(bottom, int(np.ceil(line[:, 1].max() + radius + 2 - height)))
+    if max(left, top, right, bottom) == 0:
+        return replace(ink, f=ink.f.copy())
+    f = cv2.copyMakeBorder(ink.f, top, bottom, left, right, cv2.BORDER_CONSTANT, value=UNIT // 2)
+    origin_px = (ink.origin_px[0] - left, ink.origin_px[1] - top)
+    return replace(ink, f=f.astype(np.int16, copy=False), origin_px=origin_px)
+
+
+def _refuse_noise(ink: Ink) -> None:
+    """Raise UnreadableError if the field is noise: edges at every turn, or dots and little else."""
+    loops = ink.loops
+    if min(loops.changes) > 0.2 * ink.f.size:
+        raise UnreadableError("solid", _NOISE)
+    outer = loops.area_px2[~loops.is_hole]
+    dots = outer[outer < 0.2 * ink.px_per_mm**2]
+    if dots.size > 3000 and dots.sum() > 0.5 * outer.sum():
+        raise UnreadableError("solid", _NOISE)

@@ -1,0 +1,158 @@
+"""Islands: film that no longer hangs on the frame once the ink is cut away."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from shapely import Polygon
+
+from geometry.findings import Finding
+from geometry.ink import Ink, Loops, find_loops
+from geometry.kernels import UNIT
+from geometry.limits import Limits
+from geometry.outlines import Outline
+from geometry.recipe import Placement
+
+_LARGEST_CANVAS_PX = 120_000_000
+
+
+def find_islands(
+    outlines: Sequence[Outline],
+    ink: Ink,
+    placement: Placement,
+    blank_mm: tuple[float, float],
+    limits: Limits,
+    *,
+    mode: str = "stencil",
+) -> list[Finding]:
+    """Return an island finding for every part of the film that is not joined to the frame.
+
+    Film is 4-connected and ink 8-connected at full resolution, so the count is exact. The area is
+    that of the film alone, without openings inside it. Parts below limits.island_mm2 are noted as
+    specks of film. Where a cut reaches the blank's edge, the film is traced on the blank itself and
+    the largest part that touches the edge is the frame; the others are islands cut off by the edge.
+    A mask has none: its pieces are the product.
+    """
+    if mode == "mask":
+        return []
+    if _cuts_edge(outlines, blank_mm):
+        parts = _film_parts_on_blank(ink, placement, blank_mm)
+    else:
+        parts = [
+            (outline.points_mm, _net_area_mm2(index, outlines), "")
+            for index, outline in enumerate(outlines)
+            if outline.is_hole
+        ]
+    return [_finding(points, area_mm2, detail, limits) for points, area_mm2, detail in parts]
+
+
+def _finding(
+    points_mm: NDArray[np.float64], area_mm2: float, detail: str, limits: Limits
+) -> Finding:
+    """Return the finding for one loose part of the film with its outline."""
+    is_island = area_mm2 >= limits.island_mm2
+    return Finding(
+        kind="island" if is_island else "speck",
+        at_mm=_inner_point(points_mm),
+        outline_mm=tuple((float(x), float(y)) for x, y in points_mm),
+        area_mm2=area_mm2,
+        limit_mm2=limits.island_mm2,
+        remedy_mm=limits.bridge_proposed_mm,
+        detail=detail if is_island else "film",
+    )
+
+
+def _net_area_mm2(hole: int, outlines: Sequence[Outline]) -> float:
+    """Return the area of a hole's film without the openings that lie in it."""
+    inside = sum(outline.area_mm2 for outline in outlines if outline.parent == hole)
+    return outlines[hole].area_mm2 - inside
+
+
+def _inner_point(points_mm: NDArray[np.float64]) -> tuple[float, float]:
+    """Return the centroid of a closed line, or a point inside where the centroid is not."""
+    if len(points_mm) < 3:
+        return float(points_mm[0, 0]), float(points_mm[0, 1])
+    polygon = Polygon(points_mm)
+    point = polygon.centroid
+    if not polygon.is_valid or not polygon.contains(point):
+        point = shapely.make_valid(polygon).representative_point()
+    return float(point.x), float(point.y)
+
+
+def _cuts_edge(outlines: Sequence[Outline], blank_mm: tuple[float, float]) -> bool:
+    """Tell whether any cut touches or crosses the blank's edge."""
+    return any(
+        outline.dense_mm.min() <= 0.02
+        or bool((outline.dense_mm.max(axis=0) >= np.subtract(blank_mm, 0.02)).any())
+        for outline in outlines
+        if not outline.is_hole
+    )
+
+
+def _film_parts_on_blank(
+    ink: Ink, placement: Placement, blank_mm: tuple[float, float]
+) -> list[tuple[NDArray[np.float64], float, str]]:
+    """Return (outline in blank mm, area_mm2, "edge" or "") of all film but the frame.
+
+    Everything outside the blank is taken for cut, so that every part of the film is a hole.
+    """
+    canvas = _canvas(ink, placement, blank_mm)
+    loops = find_loops(canvas.f)
+    scale = placement.scale / ink.px_per_mm
+    net = loops.area_px2.copy()
+    for loop in range(len(loops)):
+        if not loops.is_hole[loop] and loops.parent[loop] >= 0:
+            net[loops.parent[loop]] -= loops.area_px2[loop]
+    holes = [loop for loop in range(len(loops)) if loops.is_hole[loop]]
+    touches = {loop: _touches_edge(loops, loop, canvas, placement, blank_mm) for loop in holes}
+    frame = max((h for h in holes if touches[h]), key=lambda h: net[h], default=None)
+    parts = []
+    for loop in holes:
+        if loop != frame:
+            points = placement.to_blank(canvas.to_mm(loops.points_of(loop)))
+            simple = cv2.approxPolyDP(points.astype(np.float32)[:, None], 0.02, True)[:, 0]
+            detail = "edge" if touches[loop] else ""
+            parts.append((simple.astype(float), float(net[loop]) * scale**2, detail))
+    return parts
+
+
+def _touches_edge(
+    loops: Loops, loop: int, canvas: Ink, placement: Placement, blank_mm: tuple[float, float]
+) -> bool:
+    """Tell whether a part of the film reaches the blank's edge, within about a pixel."""
+    points = placement.to_blank(canvas.to_mm(loops.points_of(loop)))
+    near_mm = 0.8 * placement.scale / canvas.px_per_mm
+    return bool(
+        points.min() <= near_mm or (points.max(axis=0) >= np.subtract(blank_mm, near_mm)).any()
+    )
+
+
+def _canvas(ink: Ink, placement: Placement, blank_mm: tuple[float, float]) -> Ink:
+    """Return a field that covers the blank and a ring of two pixels, ink outside the blank."""
+    width_mm, height_mm = blank_mm
+    corners_mm = np.array([[0, 0], [width_mm, 0], [width_mm, height_mm], [0, height_mm]], float)
+    corners = ink.to_px(placement.to_paper(corners_mm))
+    low = np.floor(corners.min(axis=0)).astype(int) - 2
+    high = np.ceil(corners.max(axis=0)).astype(int) + 3
+    width, height = (int(side) for side in high - low)
+    if width * height > _LARGEST_CANVAS_PX:
+        raise ValueError("the blank has too many pixels at this scale")
+    f = np.full((height, width), UNIT // 2, np.int16)
+    left, top = max(-low[0], 0), max(-low[1], 0)
+    source = ink.f[max(low[1], 0) : max(high[1], 0), max(low[0], 0) : max(high[0], 0)]
+    f[top : top + source.shape[0], left : left + source.shape[1]] = source
+    columns = np.arange(width)[None, :] + low[0]
+    rows = np.arange(height)[:, None] + low[1]
+    matrix, scale = placement.matrix, ink.px_per_mm
+    x_paper = (columns + ink.origin_px[0] + 0.5) / scale
+    y_paper = (rows + ink.origin_px[1] + 0.5) / scale
+    outside = np.zeros(f.shape, bool)
+    for axis, side_mm in enumerate(blank_mm):
+        on_blank = matrix[axis, 0] * x_paper + matrix[axis, 1] * y_paper + matrix[axis, 2]
+        outside |= (on_blank <= 0) | (on_blank >= side_mm)
+    f[outside] = -UNIT // 2
+    origin_px = (ink.origin_px[0] + int(low[0]), ink.origin_px[1] + int(low[1]))
+    return replace(ink, f=f, origin_px=origin_px)
