@@ -16,8 +16,12 @@ from django.utils.safestring import SafeString
 from geometry.units import describe_size, inches_from_mm
 from pricing.money import format_money, format_price
 
+from ..access import basket_of
+
 register = template.Library()
 
+# Where a status has no drawing of its own name.
+SIGN_OF_STATUS = {"handed-over": "collected", "declined": "cancelled"}
 SEVERITY_WORDS = {"reject": "must be mended", "warn": "warning", "note": "note"}
 
 
@@ -197,7 +201,17 @@ def widget_kind(bound_field: Any) -> str:
     return "choices" if bound_field.use_fieldset else "plain"
 
 
+@register.filter
+def step_sign(status: str) -> str:
+    """Name the sign that is drawn for a status of a job."""
+    return SIGN_OF_STATUS.get(status, status)
+
+
 @register.simple_tag(takes_context=True)
 def basket_count(context: dict[str, Any]) -> int:
-    """How many lines lie in this visitor's basket."""
-    return int(context.get("in_basket", 0))
+    """How many lines lie in the basket of this visitor; 0 on pages without a request."""
+    request = context.get("request")
+    if request is None or not hasattr(request, "session"):
+        return 0
+    basket = basket_of(request)
+    return basket.lines.count() if basket else 0
