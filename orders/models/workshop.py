@@ -17,6 +17,8 @@ class Workshop(models.Model):
     email = models.EmailField(blank=True)
     address = models.TextField(blank=True)
     collect_note = models.CharField(max_length=240, blank=True)
+    # Made by the demo: its pages may show things (mailed codes) that a real shop keeps to itself.
+    is_demo = models.BooleanField(default=False)
 
     def __str__(self) -> str:
         return self.name

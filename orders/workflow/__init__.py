@@ -32,6 +32,8 @@ from .quotes import accept, expire_old, offer
 from .runs import (
     Place,
     abandon_run,
+    add_pieces,
+    arrange_run,
     finish_run,
     mark_piece,
     plan_run,
@@ -54,7 +56,9 @@ __all__ = [
     "accept",
     "accept_proposal",
     "actions_from",
+    "add_pieces",
     "answer",
+    "arrange_run",
     "ask_changes",
     "cancel",
     "claim",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 from django.db import IntegrityError, transaction
 from django.utils import timezone
 
@@ -58,26 +60,28 @@ def _accept(quote: Quote, actor: Actor) -> Event:
             raise NotNowError("This quote has run out. Ask for a new one; it takes one press.")
         event = move(quote, "accept", actor, changes={"accepted_at": timezone.now()})
         order.accepted_at = timezone.now()
-        order.promise_on = add_working_days(today(), quote.lead_working_days)
+        promise_on = add_working_days(today(), quote.lead_working_days)
+        order.promise_on = promise_on
         order.save(update_fields=["accepted_at", "promise_on"])
         for number, line in enumerate(quote.request, start=1):
-            _make_job(order, number, line, actor)
+            _make_job(order, number, line, promise_on, actor)
         write_mail("accepted", order, event, quote=quote)
         write_mail("new-order", order, event, quote=quote)
     return event
 
 
-def _make_job(order: Order, number: int, line: dict[str, object], actor: Actor) -> Job:
+def _make_job(
+    order: Order, number: int, line: dict[str, object], promise_on: date, actor: Actor
+) -> Job:
     version = Version.objects.get(pk=line["version"])
     quantity = int(str(line["quantity"]))
-    assert order.promise_on is not None
     job = Job.objects.create(
         code=f"{order.code}-{number}",
         order=order,
         version=version,
         film=Film.objects.get(pk=line["film"]),
         quantity=quantity,
-        promise_on=order.promise_on,
+        promise_on=promise_on,
         with_cut_outs=bool(line["with_cut_outs"]),
         cut_outs_expected=version.cut_outs * quantity,
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from django.db import transaction
@@ -30,20 +30,38 @@ class Place:
 
 def plan_run(film: Film, places: Sequence[Place], actor: Actor) -> SheetRun:
     """Make a planned run of pieces that still have to be cut."""
-    if not places:
-        raise RefusedError("Choose at least one piece for the sheet.")
     with transaction.atomic():
-        wanted = Counter(place.job.pk for place in places)
-        jobs = {j.pk: j for j in Job.objects.select_for_update().filter(pk__in=wanted)}
-        for pk, pieces in wanted.items():
-            _check_can_be_laid(jobs[pk], film, pieces)
+        _check_all_can_be_laid(film, places)
         run = SheetRun.objects.create(film=film, created_by=actor.person)
-        Piece.objects.bulk_create(
-            Piece(run=run, job_id=p.job.pk, x_mm=p.x_mm, y_mm=p.y_mm, turned=p.turned)
-            for p in places
-        )
+        _lay(run, places)
         record("run", "plan", actor, status=run.status, run=run)
     return run
+
+
+def arrange_run(
+    run: SheetRun, places: Mapping[int, Place], actor: Actor, *, seen: int | None = None
+) -> Event:
+    """Lay the pieces (by id) of a planned sheet in other places; the rest stay where they are."""
+    with transaction.atomic():
+        event, is_new = _once(run, "arrange", actor, seen, {})
+        if is_new:
+            for piece in run.pieces.filter(pk__in=places):
+                place = places[piece.pk]
+                piece.x_mm, piece.y_mm, piece.turned = place.x_mm, place.y_mm, place.turned
+                piece.save(update_fields=["x_mm", "y_mm", "turned"])
+    return event
+
+
+def add_pieces(
+    run: SheetRun, places: Sequence[Place], actor: Actor, *, seen: int | None = None
+) -> Event:
+    """Lay further pieces, still to be cut and of the same film, on a planned sheet."""
+    with transaction.atomic():
+        event, is_new = _once(run, "add", actor, seen, {})
+        if is_new:
+            _check_all_can_be_laid(run.film, places)
+            _lay(run, places)
+    return event
 
 
 def start_run(run: SheetRun, actor: Actor, *, seen: int | None = None) -> Event:
@@ -134,6 +152,21 @@ def take_off(piece: Piece, actor: Actor) -> None:
         if piece.pk is not None:
             record("run", "take-off", actor, status=run.status, run=run, why=piece.job.code)
             piece.delete()
+
+
+def _check_all_can_be_laid(film: Film, places: Sequence[Place]) -> None:
+    if not places:
+        raise RefusedError("Choose at least one piece for the sheet.")
+    wanted = Counter(place.job.pk for place in places)
+    jobs = {j.pk: j for j in Job.objects.select_for_update().filter(pk__in=wanted)}
+    for pk, pieces in wanted.items():
+        _check_can_be_laid(jobs[pk], film, pieces)
+
+
+def _lay(run: SheetRun, places: Sequence[Place]) -> None:
+    Piece.objects.bulk_create(
+        Piece(run=run, job_id=p.job.pk, x_mm=p.x_mm, y_mm=p.y_mm, turned=p.turned) for p in places
+    )
 
 
 def _once(

@@ -102,6 +102,8 @@ JOB = (
 
 _R = SheetRun.Status
 RUN = (
+    Step("arrange", (_R.PLANNED,), (_R.PLANNED,), (WORKSHOP,)),
+    Step("add", (_R.PLANNED,), (_R.PLANNED,), (WORKSHOP,)),
     Step("start", (_R.PLANNED,), (_R.CUTTING,), (WORKSHOP,)),
     Step("stop", (_R.CUTTING,), (_R.PLANNED,), (WORKSHOP,)),
     Step("finish", (_R.CUTTING,), (_R.DONE,), (WORKSHOP,)),

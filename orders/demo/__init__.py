@@ -1,0 +1,1 @@
+"""A small harbour workshop with drawings and orders of our own, to try Holdfast on."""

@@ -1,0 +1,115 @@
+"""Fill an empty installation with the harbour workshop, through the same doors as everybody."""
+
+from __future__ import annotations
+
+import secrets
+from dataclasses import dataclass
+
+from django.core.files.uploadedfile import SimpleUploadedFile
+from django.utils import timezone
+
+from geometry.limits import BLANKS
+from orders import checking, drawings, quoting, workflow
+from orders.begin import begin
+from orders.models import Design, Event, Film, Order, OrderLine, Person, Version, Workshop
+from orders.workflow import Actor
+
+from .drawings import DRAWINGS
+
+CUTTER_EMAIL = "cutter@harbour.example"
+ARTIST_EMAIL = "wren@harbour.example"
+SECOND_ARTIST_EMAIL = "moss@harbour.example"
+SHEET_FILM = "pet-0.1905"
+
+
+@dataclass(frozen=True)
+class SignIns:
+    """The two demo sign-ins; the password is None when it was made on an earlier day."""
+
+    cutter: str
+    password: str | None
+    artist: str
+
+
+def make_demo(password: str | None = None) -> SignIns:
+    """Make the demo the first time; later calls only say who can sign in."""
+    if Design.objects.exists() or Person.objects.exists():
+        return SignIns(CUTTER_EMAIL, None, ARTIST_EMAIL)
+    begin()
+    Workshop.objects.update(
+        name="Slipway Cutting Shed",
+        email=CUTTER_EMAIL,
+        address="Slipway Cutting Shed\n1 Ropewalk\nTidehaven TH 2\nHarbourland",
+        collect_note="Ring the bell at the shed, Monday to Friday, 9 to 17.",
+        is_demo=True,
+    )
+    password = password or secrets.token_urlsafe(9)
+    cutter = Person.objects.create_workshop(CUTTER_EMAIL, password, "Ebb Slipway")
+    wren = Person.objects.for_email(ARTIST_EMAIL, "Wren Saltmarsh")
+    moss = Person.objects.for_email(SECOND_ARTIST_EMAIL, "Moss Breakwater")
+    _make_orders(wren, moss, Actor(Event.Role.WORKSHOP, cutter))
+    return SignIns(CUTTER_EMAIL, password, ARTIST_EMAIL)
+
+
+def _make_orders(wren: Person, moss: Person, cutter: Actor) -> None:
+    crab, knot = _drawing("crab", wren), _drawing("knot", wren)
+    _drawing("sign", wren)
+    limpet, starfish = _drawing("limpet", moss), _drawing("starfish", moss)
+
+    first = _order(wren, [(crab, 3), (knot, 6)])
+    for job in first.jobs.all():
+        workflow.queue(job, cutter)
+    second = _order(moss, [(starfish, 12), (limpet, 2)], note="For the regatta, if you can.")
+    workflow.queue(second.jobs.all()[0], cutter)
+    mask = drawings.as_mode(crab, "mask", by=wren)
+    checking.look_at(mask.pk)
+    third = _order(wren, [(mask, 2)], collect=True)
+    job = third.jobs.get()
+    workflow.queue(job, cutter)
+    workflow.start(job, cutter)
+    workflow.count(job, cutter, good=2, spoiled=1, why="The first one shifted.")
+    _order(moss, [(limpet, 1)], accepted=False)
+
+
+def _drawing(key: str, owner: Person) -> Version:
+    title, blank_code, draw = DRAWINGS[key]
+    version = drawings.receive_drawing(
+        SimpleUploadedFile(f"{title}.png", draw(), "image/png"),
+        visitor="",
+        owner=owner,
+        blank_code=blank_code,
+        paper_mm=BLANKS[blank_code].size_mm,
+    )
+    checking.look_at(version.pk)
+    version.refresh_from_db()
+    return version
+
+
+def _order(
+    artist: Person,
+    wanted: list[tuple[Version, int]],
+    *,
+    accepted: bool = True,
+    collect: bool = False,
+    note: str = "",
+) -> Order:
+    film = Film.objects.get(code=SHEET_FILM)
+    order = Order.objects.create(
+        artist=artist,
+        note=note,
+        delivery=Order.Delivery.COLLECT if collect else Order.Delivery.POST,
+        ship_name=artist.name,
+        ship_line1="3 Quay Steps",
+        ship_city="Tidehaven",
+        ship_postcode="TH 1",
+        ship_country="Harbourland",
+        created_at=timezone.now(),
+    )
+    for version, quantity in wanted:
+        OrderLine.objects.create(order=order, version=version, film=film, quantity=quantity)
+    actor = Actor(Event.Role.ARTIST, artist)
+    quote = quoting.place_order(order, artist, actor, rights_confirmed=True)
+    if accepted:
+        workflow.accept(quote, actor)
+    order.refresh_from_db()
+    return order
