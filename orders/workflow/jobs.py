@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from django.db import transaction
 from django.utils import timezone
@@ -12,9 +12,10 @@ from orders.models import Event, Job, Order, Override, Parcel, ParcelLine, Piece
 from orders.models.jobs import OVER
 from orders.outbox import write_mail
 
-from .moves import Actor, last_undoable, move, record
+from .moves import Actor, last_undoable, move, record, repeated
 from .moves import undo as undo_last
 
+COUNTED_BY_SHEET = "sheet "
 OPEN_RUNS = (SheetRun.Status.PLANNED, SheetRun.Status.CUTTING)
 
 
@@ -115,8 +116,12 @@ def ship(
     carrier: str = "",
     tracking: str = "",
     collected: bool = False,
+    seen: Mapping[int, int] | None = None,
 ) -> Parcel:
-    """Send packed jobs of one order off together, by post or handed over."""
+    """Send packed jobs of one order off together, by post or handed over.
+
+    ``seen`` maps job ids to the revisions on the page. The same press twice returns its parcel.
+    """
     jobs = list(jobs)
     if not jobs:
         raise RefusedError("Choose at least one packed job.")
@@ -124,6 +129,10 @@ def ship(
         raise RefusedError("Enter who carries the parcel.")
     action = "hand-over" if collected else "ship"
     with transaction.atomic():
+        for job in jobs:
+            job.refresh_from_db()
+            if repeated(job, "job", action, actor, (seen or {}).get(job.pk)) is not None:
+                return job.parcel_lines.filter(parcel__withdrawn_at=None).latest("id").parcel
         parcel = Parcel.objects.create(
             order=order,
             carrier=carrier.strip(),
@@ -132,7 +141,6 @@ def ship(
             sent_by=actor.person,
         )
         for job in jobs:
-            job.refresh_from_db()
             if job.order_id != order.pk:
                 raise RefusedError(f"{job} belongs to another order.")
             sent = job.packed - job.shipped
@@ -146,6 +154,8 @@ def undo(job: Job, actor: Actor, *, seen: int | None = None) -> Event:
     """Take back the job's last step; a parcel is taken back as a whole."""
     with transaction.atomic():
         event = last_undoable(Job.objects.get(pk=job.pk))
+        if event is not None and _came_with_a_sheet(event):
+            raise RefusedError("This job moved with its sheet. Stop or reopen the sheet instead.")
         if event is None or event.action not in ("ship", "hand-over"):
             return undo_last(job, actor, seen=seen)
         parcel = job.parcel_lines.filter(parcel__withdrawn_at=None).latest("id").parcel
@@ -319,6 +329,13 @@ def _off_sheets_and(
         event = move(job, action, actor, why=why, changes=changes, seen=seen)
         Piece.objects.filter(job=job, run__status=SheetRun.Status.PLANNED).delete()
     return event
+
+
+def _came_with_a_sheet(event: Event) -> bool:
+    """Whether a job's step was taken by its sheet, which is where it is taken back."""
+    if event.action == "start" and event.job is not None:
+        return event.job.pieces.filter(run__status=SheetRun.Status.CUTTING).exists()
+    return event.action == "count" and event.why.startswith(COUNTED_BY_SHEET)
 
 
 def _status_by_counts(job: Job, cut: int) -> str:

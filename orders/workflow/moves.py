@@ -54,9 +54,9 @@ def move(
         raise NotAllowedError("That is not yours to do.")
     with transaction.atomic():
         row.refresh_from_db()
-        repeated = _repeated(row, life, action, actor, seen)
-        if repeated is not None:
-            return repeated
+        same = repeated(row, life, action, actor, seen)
+        if same is not None:
+            return same
         if row.status not in step.sources:
             raise NotNowError(_not_now(row))
         wanted = target or step.targets[0]
@@ -71,9 +71,9 @@ def undo(job: Job, actor: Actor, *, seen: int | None = None) -> Event:
     """Take back the last step of a job, if nothing has happened since and it was just now."""
     with transaction.atomic():
         job.refresh_from_db()
-        repeated = _repeated(job, "job", "undo", actor, seen)
-        if repeated is not None:
-            return repeated
+        same = repeated(job, "job", "undo", actor, seen)
+        if same is not None:
+            return same
         event = last_undoable(job)
         if event is None or actor.role != event.role:
             raise NotNowError("There is nothing left to undo here.")
@@ -152,7 +152,7 @@ def _links(row: Moved) -> dict[str, Any]:
     return {"run": row}
 
 
-def _repeated(row: Moved, life: str, action: str, actor: Actor, seen: int | None) -> Event | None:
+def repeated(row: Moved, life: str, action: str, actor: Actor, seen: int | None) -> Event | None:
     """Return the event of the same press made before; raise if the page was outdated."""
     if seen is None or seen == row.revision:
         return None

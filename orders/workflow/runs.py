@@ -10,9 +10,9 @@ from django.db import transaction
 from django.utils import timezone
 
 from orders.errors import NotNowError, RefusedError
-from orders.models import Event, Film, Job, Piece, SheetRun
+from orders.models import Event, Film, Job, Mail, Piece, SheetRun
 
-from .jobs import count, planned_pieces
+from .jobs import COUNTED_BY_SHEET, count, planned_pieces
 from .moves import Actor, move, record
 
 CAN_BE_LAID = (Job.Status.QUEUED, Job.Status.CUTTING)
@@ -135,6 +135,9 @@ def reopen_run(run: SheetRun, actor: Actor, *, seen: int | None = None) -> Event
         event, is_new = _once(run, "reopen", actor, seen, {"ended_at": None})
         if is_new:
             _count_pieces(run, actor, sign=-1)
+            # what the letter tells is not so any more; the next end of the run writes it anew
+            letters = Mail.objects.filter(kind="all-cut", order__jobs__pieces__run=run)
+            letters.filter(status=Mail.Status.WAITING).update(status=Mail.Status.WITHDRAWN)
     return event
 
 
@@ -189,7 +192,7 @@ def _count_pieces(run: SheetRun, actor: Actor, *, sign: int) -> None:
             actor,
             good=sign * tally[Piece.Result.GOOD],
             spoiled=sign * tally[Piece.Result.SPOILED],
-            why=f"sheet {run.code}",
+            why=f"{COUNTED_BY_SHEET}{run.code}",
         )
 
 

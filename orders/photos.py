@@ -1,0 +1,77 @@
+"""Photos of cut pieces: redrawn in a child process that can be killed, without the camera's data."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+from typing import Final
+
+from django.core.files.base import ContentFile
+from django.core.files.uploadedfile import UploadedFile
+
+from orders.errors import RefusedError
+from orders.models import Event, Job, Photo
+from orders.workflow import Actor, record
+
+_CHILD: Final = str(Path(__file__).with_name("photo_child.py"))
+MOST_BYTES: Final = 30_000_000
+LONGEST_PX: Final = 1600
+LIMITS: Final = {
+    "most_pixels": 110_000_000,
+    "longest_px": LONGEST_PX,
+    "memory_bytes": 1_500_000_000,
+    "processor_seconds": 15,
+}
+WALL_SECONDS: Final = 20.0
+BROKEN: Final = "This photo is cut short or broken. Take or send it again."
+TOO_LONG: Final = "This photo takes too long to unpack. Save it as a plain JPEG and send it again."
+
+
+def add_photo(job: Job, file: UploadedFile, actor: Actor) -> Photo:
+    """Store a photo of a job's pieces, redrawn. Raises RefusedError with one sentence."""
+    if actor.person is None or actor.role != Event.Role.WORKSHOP:
+        raise RefusedError("Only the workshop adds photos.")
+    if not file.size:
+        raise RefusedError("That file is empty. Choose the photo again, or take a new one.")
+    if file.size > MOST_BYTES:
+        raise RefusedError(
+            f"That photo is {file.size / 1e6:.0f} MB, and {MOST_BYTES // 1_000_000} MB is the most "
+            "that is taken. Save it smaller."
+        )
+    photo = Photo(job=job, by=actor.person)
+    photo.file.save("photo.jpg", ContentFile(redrawn(file)), save=False)
+    photo.save()
+    record("order", "photo", actor, status=job.status, job=job, order=job.order)
+    return photo
+
+
+def redrawn(file: UploadedFile) -> bytes:
+    """Return an uploaded photo as a JPEG of at most 1600 px, upright, with its pixels only."""
+    with tempfile.TemporaryFile() as copy:
+        for chunk in file.chunks():
+            copy.write(chunk)
+        copy.seek(0)
+        given = json.dumps({"limits": LIMITS, "path": [path for path in sys.path if path]})
+        try:
+            child = subprocess.run(
+                [sys.executable, "-I", "-S", _CHILD, given],
+                stdin=copy,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                cwd="/",
+                env={"LC_ALL": "C.UTF-8"},
+                timeout=WALL_SECONDS,
+                check=False,
+            )
+        except subprocess.TimeoutExpired:
+            raise RefusedError(TOO_LONG) from None
+    head, _, photo = child.stdout.partition(b"\n")
+    if child.returncode != 0 or not head:
+        raise RefusedError(BROKEN)
+    header = json.loads(head)
+    if "error" in header:
+        raise RefusedError(str(header["error"]))
+    return photo
