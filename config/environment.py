@@ -177,7 +177,7 @@ def broker(redis_url: str, folder: Path) -> dict[str, Any]:
         }
     queue = str(folder / "queue")
     return {
-        "url": "filesystem://",
+        "url": "filesystem://localhost",
         "transport_options": {
             "data_folder_in": queue,
             "data_folder_out": queue,

@@ -118,7 +118,8 @@ CELERY_WORKER_PREFETCH_MULTIPLIER = 1
 CELERY_WORKER_CANCEL_LONG_RUNNING_TASKS_ON_CONNECTION_LOSS = True
 CELERY_WORKER_HIJACK_ROOT_LOGGER = False
 CELERY_WORKER_SEND_TASK_EVENTS = False
-CELERY_WORKER_ENABLE_REMOTE_CONTROL = False  # nobody uses it, and it polls
+# health checks ask the worker through it; on the broker of files it would poll for nothing
+CELERY_WORKER_ENABLE_REMOTE_CONTROL = bool(REDIS_URL)
 
 # --- people
 AUTH_USER_MODEL = "orders.Person"
@@ -157,7 +158,7 @@ SESSION_COOKIE_SAMESITE = "Lax"
 CSRF_COOKIE_SECURE = IS_HTTPS
 CSRF_COOKIE_SAMESITE = "Lax"
 SECURE_SSL_REDIRECT = IS_HTTPS and ENVIRONMENT.flag("HOLDFAST_BEHIND_PROXY")
-SECURE_REDIRECT_EXEMPT = [r"^health/$"]
+SECURE_REDIRECT_EXEMPT = [r"^healthz$"]  # asked from inside, without the proxy
 SECURE_HSTS_SECONDS = 365 * 24 * 3600 if IS_HTTPS else 0
 SECURE_CONTENT_TYPE_NOSNIFF = True
 SECURE_REFERRER_POLICY = "same-origin"
@@ -184,7 +185,8 @@ MEDIA_ROOT = str(VAR / "media")  # never served by address: views hand out what 
 MEDIA_URL = "/media-is-not-served/"
 
 STATIC_URL = "/static/"
-STATIC_ROOT = str(VAR / "static")
+# an image gathers them when it is built, an installation of run.py when it is set up
+STATIC_ROOT = str(ENVIRONMENT.folder("HOLDFAST_STATIC", VAR / "static"))
 STATICFILES_DIRS = [BASE_DIR / "static"]
 STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},

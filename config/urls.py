@@ -2,9 +2,6 @@
 
 from django.urls import include, path
 
-from config.health import health
-
 urlpatterns = [
-    path("health/", health, name="health"),
     path("", include("orders.urls")),
 ]

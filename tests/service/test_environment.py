@@ -97,7 +97,7 @@ def test_mail_goes_to_files_unless_a_server_is_named() -> None:
 
 def test_the_broker_is_files_unless_redis_is_named() -> None:
     files = broker("", Path("/x"))
-    assert files["url"] == "filesystem://"
+    assert files["url"] == "filesystem://localhost"
     assert files["transport_options"]["data_folder_in"] == "/x/queue"
     assert files["transport_options"]["data_folder_out"] == "/x/queue"
     redis = broker("redis://post.example:6379/0", Path("/x"))
