@@ -18,19 +18,11 @@ from geometry.limits import Limits
 from geometry.recipe import Recipe
 
 from . import workflow
+from .check_steps import STEPS_SHOWN
 from .codes import new_token
 from .models import Version
 
 logger = logging.getLogger(__name__)
-
-STEPS_SHOWN: dict[str, str] = {
-    "picture": "opening the picture",
-    "paper": "finding the paper",
-    "ink": "telling ink from paper",
-    "outlines": "following the lines",
-    "islands": "looking for parts that fall out",
-    "widths": "measuring lines and gaps",
-}
 
 
 def look_at(version_id: int) -> bool:

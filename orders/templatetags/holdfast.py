@@ -14,12 +14,12 @@ from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
 from geometry.units import describe_size, inches_from_mm
+from orders.access import basket_of
 from pricing.money import format_money, format_price
-
-from ..access import basket_of
 
 register = template.Library()
 
+LIST_PX_PER_MM = 0.6
 # Where a status has no drawing of its own name.
 SIGN_OF_STATUS = {"handed-over": "collected", "declined": "cancelled"}
 SEVERITY_WORDS = {"reject": "must be mended", "warn": "warning", "note": "note"}
@@ -63,6 +63,22 @@ def _size_words(value: Any) -> tuple[str, str]:
     if abs(width_mm - height_mm) < 0.05:
         return words, f"{width_mm:g} mm"
     return words, f"{width_mm:g} × {height_mm:g} mm"
+
+
+@register.filter
+def to_scale(blank: Any, side: str) -> int:
+    """Return the width ("w") or height ("h") in px at which a blank is drawn in lists.
+
+    All at the same scale, so that a 4 x 4 looks smaller than a 6 x 6.
+    """
+    side_mm = blank.width_mm if side == "w" else blank.height_mm
+    return round(float(side_mm) * LIST_PX_PER_MM)
+
+
+@register.filter
+def svg_number(value: float) -> str:
+    """Write a number for an SVG attribute: a point, never a comma, no needless noughts."""
+    return f"{float(value):.2f}".rstrip("0").rstrip(".")
 
 
 @register.filter

@@ -1,0 +1,48 @@
+"""What the views of this side share."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from django.contrib import messages
+from django.core.exceptions import PermissionDenied
+from django.http import HttpRequest
+
+from orders import access
+from orders.errors import OrderError
+from orders.models import Design, Version
+
+
+@contextmanager
+def told(request: HttpRequest) -> Iterator[None]:
+    """Turn an error of the order's rules into a sentence on the page that is shown next."""
+    try:
+        yield
+    except OrderError as error:
+        messages.error(request, error.sentence)
+
+
+def design_to_change(request: HttpRequest, token: str) -> Design:
+    """Return a drawing that the reader may change; the workshop only looks, and proposes."""
+    design = access.design_for(request, token)
+    person = access.person_of(request)
+    if person is not None and person.is_workshop:
+        own = access.own_designs(request).filter(pk=design.pk).exists()
+        if not own:
+            raise PermissionDenied
+    return design
+
+
+def version_to_show(request: HttpRequest, design: Design) -> Version:
+    """Return the version that the address asks for by ?v=, the latest by default."""
+    wanted = request.GET.get("v", "")
+    if wanted.isdecimal() and len(wanted) < 6:
+        return access.version_for(request, design.token, int(wanted))
+    return design.latest
+
+
+def whole_number(text: str | None) -> int | None:
+    """Return a whole number of nine digits at most from a form, or None."""
+    text = text or ""
+    return int(text) if text.isdecimal() and text.isascii() and len(text) < 10 else None

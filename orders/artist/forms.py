@@ -1,0 +1,206 @@
+"""What artists fill in."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+
+from geometry.limits import BLANKS, DEFAULT_BLANK
+from geometry.units import NAMED_SIZES_MM, describe_size, same_size
+from orders.models import Film, Order, OrderLine, Person
+
+SAME_AS_BLANK = "same"
+LARGEST_QUANTITY = 999
+
+
+def _words(size_mm: tuple[float, float]) -> str:
+    words = describe_size(size_mm).replace(" x ", " × ")
+    in_mm = " × ".join(dict.fromkeys(f"{side:g}" for side in size_mm))
+    return words if words.endswith("mm") else f"{words} ({in_mm} mm)"
+
+
+BLANK_CHOICES = [(code, _words(blank.size_mm)) for code, blank in BLANKS.items()]
+
+# Paper in the picture: every blank's size, and the office papers that are no blank.
+PAPERS_MM: dict[str, tuple[float, float]] = {
+    **{code: blank.size_mm for code, blank in BLANKS.items()},
+    **{name: size for name, size in NAMED_SIZES_MM.items() if name not in BLANKS},
+}
+_OFFICE = {name: name.upper() if name[0] == "a" else name.capitalize() for name in NAMED_SIZES_MM}
+
+
+def _paper_words(name: str) -> str:
+    words = _words(PAPERS_MM[name])
+    return words if name not in _OFFICE or words.startswith("A") else f"{_OFFICE[name]}, {words}"
+
+
+PAPER_CHOICES = [
+    (SAME_AS_BLANK, "The same as the stencil"),
+    *((name, _paper_words(name)) for name in PAPERS_MM),
+]
+
+
+def paper_code(paper_mm: tuple[float, float] | None) -> str:
+    """Return the choice that stands for a paper size, SAME_AS_BLANK where there is none."""
+    for name, size_mm in PAPERS_MM.items():
+        if paper_mm is not None and same_size(size_mm, paper_mm):
+            return name
+    return SAME_AS_BLANK
+
+
+class SizeForm(forms.Form):
+    """How large the stencil is, and the sheet of paper in the picture."""
+
+    blank = forms.ChoiceField(
+        label="Size of the stencil", choices=BLANK_CHOICES, initial=DEFAULT_BLANK.code
+    )
+    paper = forms.ChoiceField(
+        label="Paper in the picture",
+        choices=PAPER_CHOICES,
+        initial=SAME_AS_BLANK,
+        help_text="The whole sheet that you drew on.",
+    )
+
+    @property
+    def paper_mm(self) -> tuple[float, float]:
+        """(width, height) of the paper in mm, after validation."""
+        chosen = self.cleaned_data["paper"]
+        blank: tuple[float, float] = BLANKS[self.cleaned_data["blank"]].size_mm
+        return blank if chosen == SAME_AS_BLANK else PAPERS_MM[chosen]
+
+
+class TitleForm(forms.Form):
+    """The name of a drawing."""
+
+    title = forms.CharField(
+        label="Name of the drawing",
+        max_length=80,
+        error_messages={"required": "Give the drawing a name."},
+    )
+
+
+class LineForm(forms.ModelForm):
+    """So many of one version on one film; ids carry the prefix, so that focus survives a swap."""
+
+    quantity = forms.IntegerField(
+        label="How many",
+        min_value=1,
+        max_value=LARGEST_QUANTITY,
+        initial=1,
+        error_messages={
+            "required": "Say how many.",
+            "invalid": "Write a whole number from 1 to 999.",
+            "min_value": "One is the fewest that can be cut.",
+            "max_value": "999 is the most in one line.",
+        },
+        widget=forms.NumberInput(attrs={"inputmode": "numeric"}),
+    )
+    with_cut_outs = forms.BooleanField(label="Send me the cut-outs too", required=False)
+
+    class Meta:
+        model = OrderLine
+        fields = ("quantity", "film", "with_cut_outs")
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        blank_code = self.instance.version.blank_code
+        fitting = [
+            film.pk for film in Film.objects.filter(is_active=True) if film.takes(blank_code)
+        ]
+        films: Any = self.fields["film"]
+        films.queryset = Film.objects.filter(pk__in=fitting)
+        films.empty_label = None
+        if not self.instance.pk and fitting:
+            films.initial = fitting[len(fitting) // 2]
+        if self.instance.version.mode == "mask" or not self.instance.version.cut_outs:
+            # A mask's pieces are the product; where nothing falls out there is nothing to send.
+            del self.fields["with_cut_outs"]
+
+
+ADDRESS = ("ship_name", "ship_line1", "ship_city", "ship_postcode", "ship_country")
+REQUIRED_FOR_POST = ADDRESS
+
+
+class CheckoutForm(forms.ModelForm):
+    """Who orders, where to, and that the drawings are theirs."""
+
+    email = forms.EmailField(
+        label="Your email address",
+        help_text="The quote and each step of the order come here.",
+        widget=forms.EmailInput(attrs={"autocomplete": "email"}),
+        error_messages={
+            "required": "Write your email address.",
+            "invalid": "That is not an email address; it looks like name@harbour.example.",
+        },
+    )
+    rights = forms.BooleanField(
+        label="The drawings are mine, or I have a licence to have them cut.",
+        error_messages={"required": "Confirm this before anything is cut."},
+    )
+
+    class Meta:
+        model = Order
+        fields = (
+            "delivery",
+            "ship_name",
+            "ship_line1",
+            "ship_line2",
+            "ship_postcode",
+            "ship_city",
+            "ship_region",
+            "ship_country",
+            "note",
+        )
+        labels = {
+            "delivery": "How it comes to you",
+            "ship_name": "Name",
+            "ship_line1": "Street and number",
+            "ship_line2": "Flat or building",
+            "ship_postcode": "Postcode",
+            "ship_city": "Town",
+            "ship_region": "State or county",
+            "ship_country": "Country",
+            "note": "A note to the workshop",
+        }
+        widgets = {
+            "delivery": forms.RadioSelect,
+            "note": forms.Textarea(attrs={"rows": 3}),
+            **{
+                field: forms.TextInput(attrs={"autocomplete": f"shipping {hint}"})
+                for field, hint in (
+                    ("ship_name", "name"),
+                    ("ship_line1", "address-line1"),
+                    ("ship_line2", "address-line2"),
+                    ("ship_postcode", "postal-code"),
+                    ("ship_city", "address-level2"),
+                    ("ship_region", "address-level1"),
+                    ("ship_country", "country-name"),
+                )
+            },
+        }
+
+    def __init__(self, *args: Any, person: Person | None = None, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.person = person
+        self.fields["ship_name"].required = True
+        self.fields["ship_name"].error_messages["required"] = "Write the name for the parcel."
+        if person is not None:
+            del self.fields["email"]
+
+    def clean_email(self) -> str:
+        """Refuse the workshop's own addresses: their orders are entered signed in."""
+        email = str(self.cleaned_data["email"]).strip().lower()
+        if Person.objects.filter(email=email, is_workshop=True).exists():
+            raise forms.ValidationError("That is an address of the workshop; use your own.")
+        return email
+
+    def clean(self) -> dict[str, Any]:
+        """An address is needed only for what goes by post."""
+        data = super().clean() or self.cleaned_data
+        if data.get("delivery") == Order.Delivery.POST:
+            for field in REQUIRED_FOR_POST:
+                if field not in self.errors and not data.get(field):
+                    label = str(self.fields[field].label).lower()
+                    self.add_error(field, f"Write the {label}, so that the parcel arrives.")
+        return data

@@ -1,0 +1,203 @@
+"""The basket: what is wanted, what it comes to, and where it goes."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.contrib import messages
+from django.db import IntegrityError, transaction
+from django.http import Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.urls import reverse
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_POST, require_safe
+
+from orders import access
+from orders.errors import RefusedError
+from orders.models import Order, OrderLine, Person, Quote, Version
+from orders.quoting import place_order, price_of
+
+from .common import whole_number
+from .forms import LARGEST_QUANTITY, CheckoutForm, LineForm
+
+
+@require_safe
+@never_cache
+def basket(request: HttpRequest) -> HttpResponse:
+    """Show the basket with its price and the form to ask for the quote."""
+    return render(request, "artist/basket.html", _context(request, access.basket_of(request)))
+
+
+@require_POST
+def add(request: HttpRequest) -> HttpResponse:
+    """Put a version into the basket; more of the same adds to its line."""
+    version = _wanted_version(request)
+    form = LineForm(request.POST, instance=OrderLine(version=version))
+    if not form.is_valid():
+        for errors in form.errors.values():
+            messages.error(request, errors[0])
+        address = reverse("drawing", args=[version.design.token])
+        return redirect(f"{address}?v={version.number}")
+    order = access.basket_of(request, make=True)
+    if order is None:
+        raise Http404
+    _put_in(order, form)
+    messages.success(request, f"“{version.design.title}” is in your basket.")
+    return redirect("basket")
+
+
+@require_POST
+def change(request: HttpRequest) -> HttpResponse:
+    """Change one line, or how the order comes; the price follows."""
+    order = access.basket_of(request)
+    if order is None:
+        return _answer(request, None)
+    delivery = request.POST.get("delivery")
+    if delivery in Order.Delivery.values:
+        order.delivery = delivery
+        order.save(update_fields=["delivery"])
+    changed = None
+    if request.POST.get("line"):
+        line = get_object_or_404(order.lines, pk=whole_number(request.POST["line"]))
+        changed = LineForm(request.POST, instance=line, prefix=f"line-{line.pk}")
+        _save_line(changed)
+    return _answer(request, order, changed)
+
+
+@require_POST
+def remove(request: HttpRequest) -> HttpResponse:
+    """Take a line out of the basket."""
+    order = access.basket_of(request)
+    if order is not None:
+        order.lines.filter(pk=whole_number(request.POST.get("line"))).delete()
+    return _answer(request, order)
+
+
+@require_POST
+def place(request: HttpRequest) -> HttpResponse:
+    """Turn the basket into an order and show its quote."""
+    order = access.basket_of(request)
+    if order is None:
+        return _placed_before(request)
+    person = access.person_of(request)
+    form = CheckoutForm(request.POST, instance=order, person=person)
+    if not form.is_valid():
+        fresh = access.basket_of(request)
+        return render(
+            request, "artist/basket.html", _context(request, fresh, form=form), status=422
+        )
+    try:
+        quote = _place(request, form, person)
+    except RefusedError as error:
+        messages.error(request, error.sentence)
+        return redirect("basket")
+    return redirect("quote", token=quote.token)
+
+
+def _place(request: HttpRequest, form: CheckoutForm, person: Person | None) -> Quote:
+    """Save the address, name the artist, and have the quote made."""
+    with transaction.atomic():
+        order = form.save()
+        name = form.cleaned_data["ship_name"]
+        artist = person or Person.objects.for_email(form.cleaned_data["email"], name)
+        actor = access.artist_actor(request, order)
+        rights = form.cleaned_data["rights"]
+        quote = place_order(order, artist, actor, rights_confirmed=rights)
+        access.adopt(request, artist)
+    access.order_by_link(request, order.link_token)
+    return quote
+
+
+def _placed_before(request: HttpRequest) -> HttpResponse:
+    """A second press of the button finds no basket; lead to the quote of the first."""
+    order = access.own_orders(request).first()
+    quote = order.quotes.order_by("-number").first() if order else None
+    return redirect("quote", token=quote.token) if quote else redirect("basket")
+
+
+def _wanted_version(request: HttpRequest) -> Version:
+    """Return the version that the form names, if the reader may see it and it can be ordered."""
+    number = whole_number(request.POST.get("version"))
+    if number is None:
+        raise Http404
+    version = access.version_for(request, request.POST.get("drawing", ""), number)
+    if version.status not in (Version.Status.PASSED, Version.Status.REJECTED) or version.proposal:
+        raise Http404
+    return version
+
+
+def _put_in(order: Order, form: LineForm) -> None:
+    wanted = form.save(commit=False)
+    with transaction.atomic():
+        line, is_new = OrderLine.objects.get_or_create(
+            order=order,
+            version=wanted.version,
+            film=wanted.film,
+            defaults={"quantity": wanted.quantity, "with_cut_outs": wanted.with_cut_outs},
+        )
+        if not is_new:
+            total = min(line.quantity + wanted.quantity, LARGEST_QUANTITY)
+            OrderLine.objects.filter(pk=line.pk).update(
+                quantity=total, with_cut_outs=wanted.with_cut_outs
+            )
+
+
+def _save_line(form: LineForm) -> None:
+    """Save a changed line; a film that another line of the same drawing has is told."""
+    if not form.is_valid():
+        return
+    try:
+        with transaction.atomic():
+            form.save()
+    except IntegrityError:
+        form.add_error(
+            "film", "That drawing is in the basket on this film already; change it there."
+        )
+
+
+def _answer(
+    request: HttpRequest, order: Order | None, changed: LineForm | None = None
+) -> HttpResponse:
+    """Answer htmx with the lines and the price, everybody else by showing the page again."""
+    context = _context(request, order, changed=changed)
+    if request.headers.get("HX-Request"):
+        return render(request, "artist/basket_lines.html", context)
+    if changed is not None and changed.errors:
+        return render(request, "artist/basket.html", context, status=422)
+    return redirect("basket")
+
+
+def _context(
+    request: HttpRequest,
+    order: Order | None,
+    *,
+    changed: LineForm | None = None,
+    form: CheckoutForm | None = None,
+) -> dict[str, Any]:
+    lines = _lines(order, changed)
+    context: dict[str, Any] = {"lines": lines, "price": None}
+    if order is None or not lines:
+        return context
+    try:
+        context["price"] = price_of(order)
+    except RefusedError as error:
+        context["price_problem"] = error.sentence
+    person = access.person_of(request)
+    context["form"] = form or CheckoutForm(instance=order, person=person)
+    context["asks_anyway"] = any(
+        line.instance.version.status == Version.Status.REJECTED for line in lines
+    )
+    return context
+
+
+def _lines(order: Order | None, changed: LineForm | None) -> list[LineForm]:
+    """Return a form for every line, the changed one as it was filled in."""
+    if order is None:
+        return []
+    rows = order.lines.select_related("version__design", "film")
+    return [
+        changed
+        if changed is not None and changed.instance.pk == row.pk
+        else LineForm(instance=row, prefix=f"line-{row.pk}")
+        for row in rows
+    ]

@@ -1,0 +1,228 @@
+"""Quotes to accept, orders to follow, and what the slip in a parcel opens."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.contrib import messages
+from django.db.models import Prefetch
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_POST, require_safe
+from django_htmx.http import HttpResponseStopPolling
+
+from orders import access, workflow
+from orders.dates import add_working_days, today
+from orders.models import Event, Job, Order, Quote, Version, Workshop
+from orders.models.jobs import OVER
+from orders.quoting import make_quote
+from orders.standing import standing_of, steps_of
+
+from .common import told, whole_number
+from .history import story_of
+
+PAPERS = ("letter", "a4", "4x6")
+# A job that the artist may still call off by herself: the table's own answer.
+CANCELLABLE = workflow.step_of("job", "cancel").sources
+
+
+@require_safe
+@never_cache
+def quote(request: HttpRequest, token: str) -> HttpResponse:
+    """Show a quote: each line with its reason, and what to do."""
+    shown = access.quote_for(token)
+    # whoever holds the quote's address may act on it, so the order and its pictures open with it
+    order = access.order_by_link(request, shown.order.link_token)
+    context = {
+        "quote": shown,
+        "order": order,
+        "newest": order.quotes.order_by("-number").first(),
+        "versions": _wanted(shown),
+        "has_run_out": shown.status == Quote.Status.EXPIRED or _is_late(shown),
+        "promise_on": add_working_days(today(), shown.lead_working_days),
+        "workshop": Workshop.current(),
+    }
+    return render(request, "artist/quote.html", context)
+
+
+@require_POST
+def quote_accept(request: HttpRequest, token: str) -> HttpResponse:
+    """Accept a quote, which makes the jobs."""
+    accepted = access.quote_for(token)
+    with told(request):
+        workflow.accept(accepted, access.artist_actor(request, accepted.order))
+        messages.success(
+            request, "Accepted. The workshop has your order, and a mail is on its way."
+        )
+        return redirect("order", token=accepted.order.link_token)
+    return redirect("quote", token=token)
+
+
+@require_POST
+def quote_renew(request: HttpRequest, token: str) -> HttpResponse:
+    """Make a new quote by today's prices for one that has run out."""
+    old = access.quote_for(token)
+    if old.status == Quote.Status.OFFERED and not _is_late(old):
+        return redirect("quote", token=token)
+    with told(request):
+        new = make_quote(old.order, access.artist_actor(request, old.order))
+        messages.success(request, "Here is the quote by today's prices.")
+        return redirect("quote", token=new.token)
+    return redirect("quote", token=token)
+
+
+@require_safe
+@never_cache
+def order(request: HttpRequest, token: str) -> HttpResponse:
+    """Show where an order stands."""
+    shown = access.order_by_link(request, token)
+    return render(request, "artist/order.html", order_context(shown))
+
+
+@require_safe
+@never_cache
+def order_state(request: HttpRequest, token: str) -> HttpResponse:
+    """Answer the page's polling: 204 nothing new, 286 when every job is over."""
+    shown = access.order_by_link(request, token)
+    if request.GET.get("seen") == str(_stamp(shown)):
+        return HttpResponse(status=204)
+    context = order_context(shown)
+    response = render(request, "artist/order_body.html", context)
+    return HttpResponseStopPolling(response.content) if context["is_over"] else response
+
+
+@require_safe
+def slip(request: HttpRequest, token: str) -> HttpResponse:
+    """Print the packing slip."""
+    from orders.prints import packing_slip
+
+    shown = access.order_by_link(request, token)
+    paper = request.GET.get("paper", PAPERS[0])
+    pdf = packing_slip.render(shown, paper=paper if paper in PAPERS else PAPERS[0])
+    response = HttpResponse(pdf, content_type="application/pdf")
+    response["Content-Disposition"] = f'inline; filename="slip-{shown.code}.pdf"'
+    response["Cache-Control"] = "private, no-store"
+    return response
+
+
+@require_POST
+def proposal_accept(request: HttpRequest, token: str, code: str, number: int) -> HttpResponse:
+    """Take the workshop's version for a job."""
+    shown, version = _proposal(request, token, code, number)
+    with told(request):
+        workflow.accept_proposal(version, access.artist_actor(request, shown))
+        messages.success(request, "Taken. The workshop cuts that version.")
+    return redirect("order", token=token)
+
+
+@require_POST
+def proposal_refuse(request: HttpRequest, token: str, code: str, number: int) -> HttpResponse:
+    """Keep the artist's own version for a job."""
+    shown, version = _proposal(request, token, code, number)
+    with told(request):
+        why = request.POST.get("why", "").strip()[:1000]
+        workflow.refuse_proposal(version, access.artist_actor(request, shown), why=why)
+        messages.success(request, "Your own version stays. The workshop is told.")
+    return redirect("order", token=token)
+
+
+@require_POST
+def job_cancel(request: HttpRequest, token: str, code: str) -> HttpResponse:
+    """Call a job off before it is in the queue."""
+    shown = access.order_by_link(request, token)
+    job = access.order_job(shown, code)
+    with told(request):
+        why = request.POST.get("why", "").strip()[:1000]
+        seen = whole_number(request.POST.get("seen"))
+        workflow.cancel(job, access.artist_actor(request, shown), why=why, seen=seen)
+        messages.success(request, f"“{job.version.design.title}” is called off.")
+    return redirect("order", token=token)
+
+
+@require_safe
+def parcel(request: HttpRequest, token: str) -> HttpResponse:
+    """Show to whoever holds the slip how the order stands: status and pictures, nothing else."""
+    shown = access.parcel_order(token)
+    context = {"order": shown, "standing": standing_of(shown), "jobs": _jobs_shown(shown)}
+    response = render(request, "artist/parcel.html", context)
+    response["X-Robots-Tag"] = "noindex"
+    return response
+
+
+def order_context(shown: Order) -> dict[str, Any]:
+    """Everything the order page shows."""
+    jobs = _jobs_shown(shown)
+    return {
+        "order": shown,
+        "standing": standing_of(shown),
+        "jobs": jobs,
+        "parcels": shown.parcels.filter(withdrawn_at=None).prefetch_related(
+            Prefetch("lines"), "lines__job__version__design"
+        ),
+        "story": story_of(shown),
+        "stamp": _stamp(shown),
+        "is_over": bool(jobs) and all(row["job"].status in OVER for row in jobs),
+        "quote": shown.quotes.order_by("-number").first(),
+        "workshop": Workshop.current(),
+    }
+
+
+def _jobs_shown(shown: Order) -> list[dict[str, Any]]:
+    """Return each job with its steps, what was said last, and what the artist may do."""
+    jobs = shown.jobs.select_related("version__design", "film").prefetch_related(
+        "events", "photos", "proposals"
+    )
+    return [
+        {
+            "job": job,
+            "steps": steps_of(job),
+            "said": _said_last(job),
+            "proposal": _open_proposal(job),
+            "may_cancel": job.status in CANCELLABLE,
+        }
+        for job in jobs
+    ]
+
+
+def _said_last(job: Job) -> Event | None:
+    """Return the event that explains a job that stands still, with its words."""
+    stands_still = (
+        Job.Status.NEEDS_CHANGES,
+        Job.Status.ON_HOLD,
+        Job.Status.DECLINED,
+        Job.Status.CANCELLED,
+    )
+    if job.status not in stands_still:
+        return None
+    events = [event for event in job.events.all() if event.to_status == job.status]
+    return events[-1] if events else None
+
+
+def _open_proposal(job: Job) -> Version | None:
+    offered = [v for v in job.proposals.all() if v.proposal == Version.Proposal.OFFERED]
+    return offered[-1] if offered and job.status == Job.Status.NEEDS_CHANGES else None
+
+
+def _proposal(request: HttpRequest, token: str, code: str, number: int) -> tuple[Order, Version]:
+    shown = access.order_by_link(request, token)
+    job = access.order_job(shown, code)
+    return shown, get_object_or_404(job.proposals, number=number)
+
+
+def _stamp(shown: Order) -> int:
+    """The newest event of an order: the page is new when this is."""
+    newest = shown.events.order_by("-id").values_list("pk", flat=True).first()
+    return newest or 0
+
+
+def _is_late(shown: Quote) -> bool:
+    return shown.status == Quote.Status.OFFERED and shown.valid_until < today()
+
+
+def _wanted(shown: Quote) -> list[dict[str, Any]]:
+    """Return what the quote was asked for, with the versions themselves."""
+    versions = Version.objects.select_related("design").in_bulk(
+        [line["version"] for line in shown.request]
+    )
+    return [{**line, "version": versions[line["version"]]} for line in shown.request]

@@ -1,0 +1,78 @@
+"""Pages to find things again and to read."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import render
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_safe
+
+from geometry.limits import BLANKS, Blank
+from orders import access
+from orders.dates import today
+from orders.standing import standing_of
+from pricing.errors import PriceError
+from pricing.models import PriceSheet
+
+LISTED = 200
+
+
+@require_safe
+@never_cache
+def mine(request: HttpRequest) -> HttpResponse:
+    """List the drawings and orders of this browser or of the person signed in."""
+    designs = access.own_designs(request).prefetch_related("versions")[:LISTED]
+    orders = access.own_orders(request).prefetch_related("jobs__version__design", "quotes")
+    context = {
+        "drawings": [_latest_of(design) for design in designs],
+        "orders": [(order, standing_of(order)) for order in orders[:LISTED]],
+    }
+    return render(request, "artist/mine.html", context)
+
+
+@require_safe
+def prices(request: HttpRequest) -> HttpResponse:
+    """Show today's price sheet."""
+    try:
+        sheet = PriceSheet.current(today())
+    except PriceError:
+        return render(request, "artist/prices.html", {"sheet": None})
+    breaks = sorted({line.from_quantity for line in sheet.lines.all()})
+    return render(
+        request,
+        "artist/prices.html",
+        {
+            "sheet": sheet,
+            "breaks": breaks,
+            "rows": _price_rows(sheet, breaks),
+            "films": sheet.film_prices.all(),
+        },
+    )
+
+
+@require_safe
+def guide(request: HttpRequest) -> HttpResponse:
+    """Tell how to draw for cutting."""
+    return render(request, "artist/guide.html", {"blanks": BLANKS.values()})
+
+
+@require_safe
+def healthz(request: HttpRequest) -> HttpResponse:
+    """Say that the site answers."""
+    return HttpResponse("ok", content_type="text/plain")
+
+
+def _latest_of(design: Any) -> Any:
+    return max(design.versions.all(), key=lambda version: version.number)
+
+
+def _price_rows(sheet: PriceSheet, breaks: list[int]) -> list[tuple[Blank, list[Any]]]:
+    """Return one row per size, smallest first, with the price at each break."""
+    by_size: dict[str, dict[int, Any]] = {}
+    for line in sheet.lines.all():
+        by_size.setdefault(line.blank_code, {})[line.from_quantity] = line.unit_price
+    known = [BLANKS[code] for code in by_size if code in BLANKS]
+    known.sort(key=lambda blank: blank.width_mm * blank.height_mm)
+    return [(blank, [(b, by_size[blank.code].get(b)) for b in breaks]) for blank in known]
