@@ -86,6 +86,9 @@ def decode_raster(data: bytes, kind: str, limits: dict[str, int]) -> Decoded:
         if image.width * image.height > limits["most_pixels"]:
             raise Image.DecompressionBombError
         size = image.size
+        if kind == "TIFF" and image.tag_v2.get(0x0112) in (5, 6, 7, 8) and "dpi" in image.info:
+            # Pillow turns a TIFF while loading it, but its resolution stays as stored.
+            image.info["dpi"] = image.info["dpi"][::-1]
         if kind == "JPEG" and image.width * image.height > limits["kept_pixels"]:
             image.draft(None, (image.width // 2, image.height // 2))
         image.load()
@@ -120,8 +123,6 @@ def _upright(image: Any, kind: str, size: tuple[int, int], limits: dict[str, int
     from PIL import Image
 
     dpi, turn = _tags(image)
-    if kind == "TIFF" and dpi is not None and image.tag_v2.get(0x0112, 1) >= 5:
-        dpi = dpi[::-1]  # Pillow turns a TIFF while loading it, its resolution stays as stored
     grey = to_grey(image)
     while grey.width * grey.height > limits["kept_pixels"]:
         grey = grey.reduce(2)

@@ -214,7 +214,7 @@ def _read_grey(
     """Return the picture (h, w) uint8 read to its last byte."""
     width, height = size
     grey = np.empty(width * height, np.uint8)
-    room, filled = memoryview(grey).cast("B"), len(rest)
+    room, filled = grey.data, len(rest)
     room[:filled] = rest
     while filled < len(room):
         _wait(stream, deadline)

@@ -1,0 +1,326 @@
+"""Finding the four edges of a sheet of paper in a picture.
+
+Method: at a coarse scale ink is closed away, edge pixels vote for straight lines that are bright
+on one side (a Hough transform with polarity), pairs of facing lines make quadrilaterals, and the
+one whose sides are edges over most of their length, with something other than paper beyond them,
+is the sheet. Its sides are then fitted to sub-pixel profiles of the full picture.
+"""
+
+import math
+from typing import Any, Final
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+Grey = NDArray[Any]  # uint8
+Light = NDArray[Any]  # float32
+Floats = NDArray[np.float64]
+
+COARSE_PX: Final = 720  # longest side of the coarse picture
+PAD_PX: Final = 16  # coarse pixels put round the picture, so that an edge may lie at its border
+CLOSED_PX: Final = 13  # ink up to this wide is closed away: 4 mm where 150 mm fill the picture
+LEAST_CONTRAST: Final = 0.05  # natural logarithm of paper over what lies beyond its edge
+LEAST_AREA: Final = 0.12  # share of the picture that the sheet covers
+LEAST_SUPPORT: Final = 0.55  # share of each side that must be an edge
+MOST_LINES: Final = 56
+SIZE_SLACK: Final = 0.025  # how far a side on a scan may be from its true size
+SHAPE_SLACK: Final = 0.2  # how far the seen shape may be from the paper's, by perspective
+_STEP_PX: Final = 3.0  # an edge is measured this far to both of its sides
+_BEYOND: Final = (0.01, 0.02, 0.03, 0.04, 0.06, 0.08, 0.12, 0.17, 0.24)  # shares of the size
+_FRAME_DIP: Final = 0.2  # a drawn frame is at least this much darker than paper (logarithm)
+
+
+def find_edges(
+    grey: Grey, paper_mm: tuple[float, float], *, scan_px_per_mm: float | None = None
+) -> Floats | None:
+    """Return the corners (4, 2) x, y of the sheet in pixels, clockwise as seen, or None.
+
+    grey: (h, w) uint8. paper_mm: the sheet's size, either way round, whose shape is asked of what
+    is found. scan_px_per_mm: the resolution of a scan, where the sheet may touch the picture's
+    border but must have its true size within 2.5 %.
+    Pixel centres lie at integers. The error is about 0.2 px where the paper is flat.
+    """
+    height, width = grey.shape
+    factor = max(height, width) / COARSE_PX
+    if min(height, width) < 60:
+        return None
+    factor = max(factor, 1.0)
+    size = (max(1, round(width / factor)), max(1, round(height / factor)))
+    coarse = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
+    expected_px = None if scan_px_per_mm is None else np.array(paper_mm) * scan_px_per_mm / factor
+    flush = False
+    corners = _best_quad(_light_of(coarse, flush=False), paper_mm, expected_px)
+    if corners is None and expected_px is not None:
+        flush = True
+        corners = _best_quad(_light_of(coarse, flush=True), paper_mm, expected_px)
+    if corners is None:
+        return None
+    scale = np.array([width / size[0], height / size[1]])
+    corners = (corners - PAD_PX + 0.5) * scale - 0.5
+    for reach_px in (2.5 * factor + 3, 5.0):
+        corners = _refined(grey, corners, reach_px, outside=0 if flush else None)
+    return corners
+
+
+def _light_of(coarse: Grey, *, flush: bool) -> Light:
+    """Return the logarithm of the coarse picture, PAD_PX larger all round, ink closed away.
+
+    Beyond the border the table goes on; or it is dark there, for a sheet flush with the border.
+    """
+    border = cv2.BORDER_CONSTANT if flush else cv2.BORDER_REPLICATE
+    wide = cv2.copyMakeBorder(coarse, PAD_PX, PAD_PX, PAD_PX, PAD_PX, border, value=0)
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (CLOSED_PX, CLOSED_PX))
+    closed = cv2.morphologyEx(wide, cv2.MORPH_CLOSE, disc)
+    return cv2.GaussianBlur(np.log(closed.astype(np.float32) + 8), (0, 0), 1.0)
+
+
+def _best_quad(
+    light: Light, paper_mm: tuple[float, float], expected_px: Floats | None
+) -> Floats | None:
+    """Return the corners of the best sheet in the coarse picture, or None."""
+    lines = _lines(light)
+    if len(lines) < 4:
+        return None
+    quads, sides = _quads(lines, light.shape)
+    if not len(quads):
+        return None
+    fits = _has_shape(quads, paper_mm) & (_areas(quads) >= LEAST_AREA * light.size)
+    support = _support(light, lines, quads, sides)
+    fits &= support.min(axis=1) >= LEAST_SUPPORT
+    # A larger sheet wins over a slightly better edge: what is drawn lies inside the paper.
+    merit = support.mean(axis=1) * support.min(axis=1) * _areas(quads) ** 0.5 * fits
+    if expected_px is not None:
+        strange = _size_error(quads, expected_px)
+        merit *= np.exp(-strange / 0.01) * (strange < SIZE_SLACK)
+    for index in np.argsort(-merit)[:60]:
+        if merit[index] <= 0:
+            return None
+        if _is_sheet(light, quads[index]):
+            return quads[index]
+    return None
+
+
+def _lines(light: Light) -> Floats:
+    """Return lines (n, 3) angle, cos, sin of the normal towards the bright side, and the offset.
+
+    Columns: normal x, normal y, offset; a point p lies on the bright side where p . n > offset.
+    """
+    gx, gy = (cv2.Sobel(light, cv2.CV_32F, *d, ksize=3, scale=0.125) for d in ((1, 0), (0, 1)))
+    strength = cv2.magnitude(gx, gy)
+    keep = strength > max(0.012, float(np.percentile(strength, 80)))
+    y, x = np.nonzero(keep)
+    if not len(x):
+        return np.empty((0, 3))
+    angle = np.degrees(np.arctan2(gy[keep], gx[keep]))
+    weight = np.minimum(strength[keep], 0.1)
+    reach = math.ceil(math.hypot(*light.shape))
+    votes: Light = np.zeros((360, 2 * reach), np.float32)
+    for lean in range(-4, 5):
+        bin_ = np.round(angle + lean).astype(int) % 360
+        radians = np.radians(bin_)
+        offset = np.round(x * np.cos(radians) + y * np.sin(radians)).astype(int) + reach
+        flat = np.bincount(bin_ * 2 * reach + offset, weight, votes.size)
+        votes += flat.reshape(votes.shape).astype(np.float32)
+    votes = cv2.blur(np.vstack([votes[-8:], votes, votes[:8]]), (3, 1))
+    peaks = (votes >= cv2.dilate(votes, np.ones((9, 9), np.uint8))) & (votes > 0)
+    peaks[:8] = peaks[-8:] = False
+    rows, columns = np.nonzero(peaks)
+    best = np.argsort(-votes[rows, columns])[:MOST_LINES]
+    radians = np.radians(rows[best] - 8.0)
+    return np.stack([np.cos(radians), np.sin(radians), columns[best] - float(reach)], axis=1)
+
+
+def _quads(lines: Floats, shape: tuple[int, ...]) -> tuple[Floats, NDArray[np.int64]]:
+    """Return quadrilaterals (n, 4, 2), clockwise as seen, and the lines (n, 4) of their sides.
+
+    Side k runs from corner k to corner k + 1. The bright side of every line faces inwards.
+    """
+    normal, offset = lines[:, :2], lines[:, 2]
+    cosines = normal @ normal.T
+    first, third = np.nonzero(np.triu(cosines < math.cos(math.radians(150))))
+    gap = -(offset[first] + offset[third])  # how far apart two facing lines are, roughly
+    far = gap > 0.2 * min(shape)
+    first, third = first[far], third[far]
+    a, b = (grid.ravel() for grid in np.meshgrid(*[np.arange(len(first))] * 2, indexing="ij"))
+    cross = normal[first[a], 0] * normal[first[b], 1] - normal[first[a], 1] * normal[first[b], 0]
+    turned = np.abs(cosines[first[a], first[b]]) < math.sin(math.radians(35))
+    a, b = a[turned & (cross > 0)], b[turned & (cross > 0)]
+    sides = np.stack([first[a], first[b], third[a], third[b]], axis=1)
+    corners = np.stack(
+        [_meet(lines[sides[:, (k - 1) % 4]], lines[sides[:, k]]) for k in range(4)], axis=1
+    )
+    height, width = shape
+    inside = (corners >= -2).all(axis=(1, 2))
+    inside &= (corners[..., 0] <= width + 1).all(axis=1) & (corners[..., 1] <= height + 1).all(
+        axis=1
+    )
+    return corners[inside], sides[inside]
+
+
+def _meet(one: Floats, other: Floats) -> Floats:
+    """Return where lines meet, (n, 2)."""
+    across = one[:, 0] * other[:, 1] - one[:, 1] * other[:, 0]
+    across = np.where(np.abs(across) < 1e-9, 1e-9, across)
+    x = (one[:, 2] * other[:, 1] - other[:, 2] * one[:, 1]) / across
+    y = (one[:, 0] * other[:, 2] - other[:, 0] * one[:, 2]) / across
+    return np.stack([x, y], axis=1)
+
+
+def _areas(quads: Floats) -> Floats:
+    """Return the area of each quadrilateral (n,)."""
+    after = np.roll(quads, -1, axis=1)
+    return np.abs((quads[..., 0] * after[..., 1] - quads[..., 1] * after[..., 0]).sum(axis=1)) / 2
+
+
+def _has_shape(quads: Floats, paper_mm: tuple[float, float]) -> NDArray[np.bool_]:
+    """Tell which quadrilaterals may be the paper seen at a slant, either way round."""
+    side = np.linalg.norm(np.roll(quads, -1, axis=1) - quads, axis=2) + 1e-9
+    opposite = np.abs(np.log(side[:, :2] / side[:, 2:])).max(axis=1) < math.log(1.6)
+    wide = (side[:, 0] + side[:, 2]) / (side[:, 1] + side[:, 3])
+    ratio = np.abs(np.log(paper_mm[0] / paper_mm[1]))
+    return opposite & (np.abs(np.abs(np.log(wide)) - ratio) < SHAPE_SLACK)
+
+
+def _size_error(quads: Floats, expected_px: Floats) -> Floats:
+    """Return the largest error (n,) of a side, a logarithm, the sheet taken either way round."""
+    side = np.linalg.norm(np.roll(quads, -1, axis=1) - quads, axis=2) + 1e-9
+    upright, turned = (
+        np.abs(np.log(side / np.tile(size, 2))).max(axis=1)
+        for size in (expected_px, expected_px[::-1])
+    )
+    return np.minimum(upright, turned)
+
+
+def _support(light: Light, lines: Floats, quads: Floats, sides: NDArray[np.int64]) -> Floats:
+    """Return which share (n, 4) of each side of each quadrilateral is an edge, bright inside."""
+    height, width = light.shape
+    reach = math.ceil(math.hypot(height, width))
+    along = np.arange(-reach, reach + 1, dtype=np.float32)
+    sums = np.empty((len(lines), len(along) + 1))
+    for index, (nx, ny, offset) in enumerate(lines):
+        step = np.full(len(along), -1.0, np.float32)
+        for shift in (-2, -1, 0, 1, 2):
+            x, y = (offset + shift) * nx - along * ny, (offset + shift) * ny + along * nx
+            inner, outer = (
+                _sample(light, x + sign * _STEP_PX * nx, y + sign * _STEP_PX * ny)
+                for sign in (1, -1)
+            )
+            step = np.maximum(step, inner - outer)
+        sums[index] = np.concatenate([[0], np.cumsum(step > LEAST_CONTRAST)])
+    direction = np.stack([-lines[:, 1], lines[:, 0]], axis=1)[sides]
+    starts, ends = quads, np.roll(quads, -1, axis=1)
+    t0, t1 = ((points * direction).sum(axis=2) + reach for points in (starts, ends))
+    low, high = (np.clip(f(t0, t1), 0, len(along)).astype(int) for f in (np.minimum, np.maximum))
+    return (sums[sides, high] - sums[sides, low]) / np.maximum(np.abs(t1 - t0), 1)
+
+
+def _sample(light: Light, x: Floats, y: Floats) -> Light:
+    """Return values at points (n,), those beyond the picture as at its border."""
+    return cv2.remap(
+        light,
+        np.asarray(x, np.float32)[None],
+        np.asarray(y, np.float32)[None],
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
+    )[0]
+
+
+def _is_sheet(light: Light, quad: Floats) -> bool:
+    """Tell whether paper ends at the sides: a drawn frame has paper on its far side again."""
+    height, width = light.shape
+    size = math.sqrt(float(_areas(quad[None])[0]))
+    share = np.linspace(0.06, 0.94, 48)[:, None]
+    centre = quad.mean(axis=0)
+    rim = []
+    for start, end in zip(quad, np.roll(quad, -1, axis=0), strict=True):
+        points = start + share * (end - start)
+        out = np.array([end[1] - start[1], start[0] - end[0]]) / np.linalg.norm(end - start)
+        out = out if (points.mean(axis=0) - centre) @ out > 0 else -out
+        inner = _sample(light, *(points - 0.03 * size * out).T)
+        rim.append(inner)
+        room = _room(points, out, width, height)
+        places: list[Any] = [d * size for d in _BEYOND if d * size <= room.min()]
+        if room.max() > 2:
+            places.append(
+                np.minimum(room, size)
+            )  # the farthest place in the picture: a frame near its border
+        darkest = inner
+        for distance in places:
+            beyond = _sample(light, *(points + np.reshape(distance, (-1, 1)) * out).T)
+            again = (beyond - darkest > _FRAME_DIP) & (np.abs(beyond - inner) < 0.6 * _FRAME_DIP)
+            if np.mean(again) > 0.6:
+                return False
+            darkest = np.minimum(darkest, beyond)
+    values = np.concatenate(rim)
+    return bool(np.mean(values > np.percentile(values, 75) - 0.9) > 0.9)
+
+
+def _room(points: Floats, out: Floats, width: int, height: int) -> Floats:
+    """Return how far each point (n, 2) can go in a direction: to just beyond the border."""
+    least = PAD_PX - _STEP_PX
+    room = np.full(len(points), np.inf)
+    for axis, most in enumerate((width - 1 - least, height - 1 - least)):
+        if abs(out[axis]) > 1e-6:
+            limit = most if out[axis] > 0 else least
+            room = np.minimum(room, (limit - points[:, axis]) / out[axis])
+    return np.maximum(room, 0.0)
+
+
+def _refined(grey: Grey, corners: Floats, reach_px: float, *, outside: int | None) -> Floats:
+    """Return the corners with each side fitted to the picture within `reach_px` of where it was."""
+    fitted = np.empty((4, 3))
+    for index in range(4):
+        start, end = corners[index], corners[(index + 1) % 4]
+        fitted[index] = _fit_side(grey, start, end, reach_px, outside)
+    return np.stack(
+        [_meet(fitted[None, (k - 1) % 4], fitted[None, k])[0] for k in range(4)], axis=0
+    )
+
+
+def _fit_side(
+    grey: Grey, start: Floats, end: Floats, reach_px: float, outside: int | None
+) -> Floats:
+    """Return the line (normal x, normal y, offset) of one side; the sheet is on the right hand."""
+    length = float(np.linalg.norm(end - start))
+    along = (end - start) / length
+    inward = np.array([-along[1], along[0]])
+    share = np.linspace(0.03, 0.97, int(np.clip(length / 6, 40, 400)))
+    across = np.arange(-math.ceil(reach_px) - 2, math.ceil(reach_px) + 3, dtype=float)
+    base = start + share[:, None] * (end - start)
+    points = (base[:, None] + across[None, :, None] * inward).astype(np.float32)
+    mode = cv2.BORDER_REPLICATE if outside is None else cv2.BORDER_CONSTANT
+    profile = cv2.remap(
+        grey, points[..., 0], points[..., 1], cv2.INTER_LINEAR, borderMode=mode, borderValue=0
+    ).astype(np.float32)
+    slope = np.gradient(cv2.GaussianBlur(profile, (0, 0), sigmaX=1.0, sigmaY=0.8), axis=1)
+    slope = slope[:, 1:-1]
+    best = np.clip(slope.argmax(axis=1), 1, slope.shape[1] - 2)
+    rows = np.arange(len(best))
+    before, at, after = (slope[rows, best + step] for step in (-1, 0, 1))
+    bend = np.minimum(before - 2 * at + after, -1e-6)
+    place = across[best + 1] + np.clip(0.5 * (before - after) / bend, -0.5, 0.5)
+    level, tilt = _robust_line(share - 0.5, place, at)
+    middle = (start + end) / 2 + level * inward
+    turned = along * length + tilt * inward
+    normal = np.array([-turned[1], turned[0]]) / np.linalg.norm(turned)
+    return np.array([normal[0], normal[1], float(middle @ normal)])
+
+
+def _robust_line(x: Floats, y: Floats, strength: Light) -> tuple[float, float]:
+    """Return (level, tilt) of y = level + tilt x: Theil-Sen's median, then Tukey's biweight."""
+    half = len(x) // 2
+    tilt = float(np.median((y[half : 2 * half] - y[:half]) / (x[half : 2 * half] - x[:half])))
+    level = float(np.median(y - tilt * x))
+    seen = np.clip(strength, 0, np.median(strength) + 1e-6)
+    for _ in range(8):
+        rest = y - level - tilt * x
+        spread = max(0.25, 1.4826 * float(np.median(np.abs(rest))))
+        weight = seen * np.clip(1 - (rest / (4 * spread)) ** 2, 0, None) ** 2 + 1e-9
+        total = weight.sum()
+        mean_x, mean_y = (weight * x).sum() / total, (weight * y).sum() / total
+        tilt = float(
+            (weight * (x - mean_x) * (y - mean_y)).sum() / (weight * (x - mean_x) ** 2).sum()
+        )
+        level = float(mean_y - tilt * mean_x)
+    return level, tilt
