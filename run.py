@@ -194,7 +194,7 @@ def set_up(with_demo: bool) -> None:
     database = hashlib.sha256(os.environ.get("DATABASE_URL", "").encode()).hexdigest()
     steps = {
         "database": locks + database + fingerprint("*/migrations/*.py"),
-        "static": locks + fingerprint("static/**/*", "*/static/**/*", "config/settings.py"),
+        "static": locks + fingerprint("static/**/*", "orders/static/**/*", "config/settings.py"),
         "kernels": locks + fingerprint("geometry/**/*.py") + str(PYTHON),
     }
     if stamp.get("database") != steps["database"]:

@@ -168,6 +168,7 @@ def broker(redis_url: str, folder: Path) -> dict[str, Any]:
             raise SettingError("REDIS_URL must look like redis://host:6379/0.")
         return {
             "url": redis_url,
+            "transport": None,
             "transport_options": {
                 "visibility_timeout": 60,
                 "unacked_restore_interval": 5,
@@ -178,6 +179,7 @@ def broker(redis_url: str, folder: Path) -> dict[str, Any]:
     queue = str(folder / "queue")
     return {
         "url": "filesystem://localhost",
+        "transport": "config.folder_broker:Transport",
         "transport_options": {
             "data_folder_in": queue,
             "data_folder_out": queue,
