@@ -105,7 +105,8 @@ def test_no_set_up_is_charged_for_a_design_made_before(basket: Order, artist: Ac
     workflow.accept(place(basket, artist), artist)
     again = factories.make_order(placed=False)
     factories.make_line(again, basket.lines.all()[0].version, quantity=1)
-    assert "set-up" not in {line.kind for line in quoting.price_of(again).lines}
+    (set_up,) = [line for line in quoting.price_of(again).lines if line.kind == "set-up"]
+    assert set_up.amount == 0
 
 
 def test_what_cannot_be_priced_is_told_in_a_sentence(basket: Order) -> None:
