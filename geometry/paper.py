@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geometry.errors import UnreadableError
-from geometry.paper_edges import find_edges
+from geometry.paper_edges import find_edges, shrunk
 from geometry.picture import Picture
 from geometry.recipe import Recipe
 from geometry.units import MM_PER_INCH, NAMED_SIZES_MM, describe_size
@@ -100,7 +100,7 @@ def straighten(picture: Picture, page: Page) -> Straight:
     upright = _upright_crop(picture.grey, corners, page.size_mm)
     if upright is not None:
         return _reduced(upright, page.size_mm)
-    grey = picture.grey
+    grey: Grey = picture.grey
     if source > 1.25 * MOST_PX_PER_MM:
         smaller = MOST_PX_PER_MM / source
         shape = (round(grey.shape[1] * smaller), round(grey.shape[0] * smaller))
@@ -209,11 +209,12 @@ def _edges(
     if dpi is None:
         corners = find_edges(picture.grey, paper_mm)
         return None if corners is None or _is_drawn_border(picture, paper_mm, corners) else corners
-    if picture.drawn and _same_page(_page_mm(picture, dpi), paper_mm):
+    whole = _same_page(_page_mm(picture, dpi), paper_mm)
+    if picture.drawn and whole:
         return None  # the page is the paper, whatever is drawn on it
     px_per_mm = math.sqrt(dpi[0] * dpi[1]) / MM_PER_INCH
-    corners = find_edges(picture.grey, paper_mm, scan_px_per_mm=px_per_mm)
-    if corners is None:
+    corners = find_edges(picture.grey, paper_mm, scan_px_per_mm=px_per_mm, may_touch=not whole)
+    if corners is None and not picture.drawn:
         corners = find_edges(picture.grey, paper_mm)
         if corners is not None and not _is_slanted(corners):
             return None
@@ -272,9 +273,7 @@ def _ink_box(
     Dust and what touches the border (the shadow of the lid) do not count.
     """
     height, width = grey.shape
-    factor = max(1.0, max(height, width) / 1500)
-    size = (max(1, round(width / factor)), max(1, round(height / factor)))
-    coarse = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
+    coarse, factor = shrunk(grey, 1500)
     level = float(np.percentile(coarse[::4, ::4], 90))
     mask = (coarse < INK_SHARE * level).astype(np.uint8)
     per_mm = np.array(dpi) / MM_PER_INCH / factor
@@ -293,7 +292,7 @@ def _ink_box(
             f"The drawing on this scan is {drawn_mm[0]:.0f} x {drawn_mm[1]:.0f} mm, larger than "
             f"the {describe_size(paper_mm)} paper. Choose the paper's real size.",
         )
-    box = (box + np.array([-1, -1, 1, 1]) * np.tile(CROP_MM * per_mm, 2)) * factor
+    box = (box + np.array([-1, -1, 1, 1]) * np.tile(CROP_MM * per_mm, 2)) * np.tile(factor, 2)
     left, top = np.maximum(np.floor(box[:2]), 0).astype(int)
     right, bottom = np.minimum(np.ceil(box[2:]), (width, height)).astype(int)
     return int(left), int(top), int(right), int(bottom)

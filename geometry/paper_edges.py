@@ -31,32 +31,52 @@ _BEYOND: Final = (0.01, 0.02, 0.03, 0.04, 0.06, 0.08, 0.12, 0.17, 0.24)  # share
 _FRAME_DIP: Final = 0.2  # a drawn frame is at least this much darker than paper (logarithm)
 
 
+def shrunk(grey: Grey, longest_px: int) -> tuple[Grey, Floats]:
+    """Return (the picture made smaller by averaging, how many of its pixels one spans along x, y).
+
+    Halved while it can be, since halving is ten times as fast as averaging by odd amounts; a last
+    odd row or column is left out. A point p of the smaller one lies at (p + 0.5) * scale - 0.5.
+    """
+    scale = np.ones(2)
+    while max(grey.shape) >= 2 * longest_px:
+        height, width = grey.shape[0] // 2, grey.shape[1] // 2
+        grey = cv2.resize(
+            grey[: 2 * height, : 2 * width], (width, height), interpolation=cv2.INTER_AREA
+        )
+        scale = scale * 2
+    height, width = grey.shape
+    factor = max(1.0, max(height, width) / longest_px)
+    size = (max(1, round(width / factor)), max(1, round(height / factor)))
+    smaller = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
+    return smaller, scale * (width / size[0], height / size[1])
+
+
 def find_edges(
-    grey: Grey, paper_mm: tuple[float, float], *, scan_px_per_mm: float | None = None
+    grey: Grey,
+    paper_mm: tuple[float, float],
+    *,
+    scan_px_per_mm: float | None = None,
+    may_touch: bool = False,
 ) -> Floats | None:
     """Return the corners (4, 2) x, y of the sheet in pixels, clockwise as seen, or None.
 
     grey: (h, w) uint8. paper_mm: the sheet's size, either way round, whose shape is asked of what
-    is found. scan_px_per_mm: the resolution of a scan, where the sheet may touch the picture's
-    border but must have its true size within 2.5 %.
+    is found. scan_px_per_mm: the resolution of a scan, where the sheet must have its true
+    size within 2.5 %. may_touch: the sheet may be flush with the picture's border.
     Pixel centres lie at integers. The error is about 0.2 px where the paper is flat.
     """
-    height, width = grey.shape
-    factor = max(height, width) / COARSE_PX
-    if min(height, width) < 60:
+    if min(grey.shape) < 60:
         return None
-    factor = max(factor, 1.0)
-    size = (max(1, round(width / factor)), max(1, round(height / factor)))
-    coarse = cv2.resize(grey, size, interpolation=cv2.INTER_AREA)
+    coarse, scale = shrunk(grey, COARSE_PX)
+    factor = float(scale.mean())
     expected_px = None if scan_px_per_mm is None else np.array(paper_mm) * scan_px_per_mm / factor
     flush = False
     corners = _best_quad(_light_of(coarse, flush=False), paper_mm, expected_px)
-    if corners is None and expected_px is not None:
+    if corners is None and may_touch:
         flush = True
         corners = _best_quad(_light_of(coarse, flush=True), paper_mm, expected_px)
     if corners is None:
         return None
-    scale = np.array([width / size[0], height / size[1]])
     corners = (corners - PAD_PX + 0.5) * scale - 0.5
     for reach_px in (2.5 * factor + 3, 5.0):
         corners = _refined(grey, corners, reach_px, outside=0 if flush else None)
