@@ -6,7 +6,7 @@ from typing import Any
 
 from django import forms
 
-from geometry.limits import BLANKS, DEFAULT_BLANK
+from geometry.limits import BLANKS, DEFAULT_BLANK, DEFAULT_FILM_MM
 from geometry.units import NAMED_SIZES_MM, describe_size, same_size
 from orders.models import Film, Order, OrderLine, Person
 
@@ -105,21 +105,26 @@ class LineForm(forms.ModelForm):
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
         blank_code = self.instance.version.blank_code
-        fitting = [
-            film.pk for film in Film.objects.filter(is_active=True) if film.takes(blank_code)
-        ]
+        active = Film.objects.filter(is_active=True)
+        fitting = [film for film in active if film.takes(blank_code)]
         films: Any = self.fields["film"]
-        films.queryset = Film.objects.filter(pk__in=fitting)
+        films.queryset = Film.objects.filter(pk__in=[film.pk for film in fitting])
         films.empty_label = None
-        if not self.instance.pk and fitting:
-            films.initial = fitting[len(fitting) // 2]
+        if not self.instance.pk:
+            self.initial["film"] = _usual_film(fitting)
         if self.instance.version.mode == "mask" or not self.instance.version.cut_outs:
             # A mask's pieces are the product; where nothing falls out there is nothing to send.
             del self.fields["with_cut_outs"]
 
 
-ADDRESS = ("ship_name", "ship_line1", "ship_city", "ship_postcode", "ship_country")
-REQUIRED_FOR_POST = ADDRESS
+def _usual_film(films: list[Film]) -> Film | None:
+    """Return the film of the usual thickness, as sheets where there are any, else the first."""
+    usual = [film for film in films if abs(float(film.thickness_mm) - DEFAULT_FILM_MM) < 0.001]
+    sheets = [film for film in usual if film.form == Film.Form.SHEET]
+    return next(iter(sheets or usual or films), None)
+
+
+REQUIRED_FOR_POST = ("ship_line1", "ship_city", "ship_postcode", "ship_country")
 
 
 class CheckoutForm(forms.ModelForm):

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from orders.models import Version
-from orders.templatetags.holdfast import length
+from orders.templatetags.holdfast import in_mm
 
 SHOWN_OF_A_KIND = 20
 MARK_SHARE = 0.066  # of the blank's width: 24 px on a phone, the least that a thumb can hit
@@ -154,9 +154,10 @@ def measure_of(finding: dict[str, Any]) -> str:
     """Return the measure against its limit in words, "" where nothing was measured."""
     for key, name in (("width_mm", "wide"), ("distance_mm", "from the edge")):
         if finding.get(key) is not None:
-            words = f"{length(float(finding[key]))} {name}"
+            words = f"{in_mm(float(finding[key]))} {name}"
             limit = finding.get("limit_mm")
-            return f"{words}; {length(float(limit))} or more is wanted" if limit else words
+            return f"{words}; {in_mm(float(limit))} or more is wanted" if limit else words
     if finding.get("area_mm2") is not None:
-        return f"{float(finding['area_mm2']):.3g} mm² of film"
+        area = float(finding["area_mm2"])
+        return f"{area:,.0f} mm² of film" if area >= 10 else f"{area:.1f} mm² of film"
     return ""

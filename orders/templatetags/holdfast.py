@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import re
 from decimal import Decimal
 from typing import Any
 
@@ -20,6 +21,7 @@ from pricing.money import format_money, format_price
 register = template.Library()
 
 LIST_PX_PER_MM = 0.6
+NO_BREAK = "\u00a0"
 # Where a status has no drawing of its own name.
 SIGN_OF_STATUS = {"handed-over": "collected", "declined": "cancelled"}
 SEVERITY_WORDS = {"reject": "must be mended", "warn": "warning", "note": "note"}
@@ -29,10 +31,9 @@ SEVERITY_WORDS = {"reject": "must be mended", "warn": "warning", "note": "note"}
 def size(value: Any) -> SafeString:
     """Show a blank or (width_mm, height_mm) as the trade says it, millimetres beside.
 
-    >>> size((152.4, 152.4))
-    '<span class="size">6 × 6 in <span class="size-mm">(152.4 mm)</span></span>'
+    A line may break between the two, never inside one.
     """
-    words, in_mm = _size_words(value)
+    words, in_mm = (part.replace(" ", NO_BREAK) for part in _size_words(value))
     if not in_mm:
         return format_html('<span class="size">{}</span>', words)
     return format_html(
@@ -69,10 +70,11 @@ def _size_words(value: Any) -> tuple[str, str]:
 def to_scale(blank: Any, side: str) -> int:
     """Return the width ("w") or height ("h") in px at which a blank is drawn in lists.
 
-    All at the same scale, so that a 4 x 4 looks smaller than a 6 x 6.
+    All at the same scale, so that a 4 x 4 looks smaller than a 6 x 6; "w small" at a third of it.
     """
-    side_mm = blank.width_mm if side == "w" else blank.height_mm
-    return round(float(side_mm) * LIST_PX_PER_MM)
+    side_mm = blank.width_mm if side.startswith("w") else blank.height_mm
+    scale = LIST_PX_PER_MM / 3 if side.endswith("small") else LIST_PX_PER_MM
+    return round(float(side_mm) * scale)
 
 
 @register.filter
@@ -82,14 +84,22 @@ def svg_number(value: float) -> str:
 
 
 @register.filter
-def length(value_mm: float | None) -> str:
-    """Show a length: millimetres, with inches to the nearest 1/32 beside it from 1/32 in on."""
+def times_sign(text: str) -> str:
+    """Write sizes in a text of pricing's with the multiplication sign: 6 × 6 in."""
+    return re.sub(r"(?<=\d) x (?=\d)", " × ", text)
+
+
+@register.filter
+def in_mm(value_mm: float | None) -> str:
+    """Show a length: millimetres, with inches to the nearest 1/32 beside it from 1/8 in on.
+
+    Below that a fraction of an inch would say the same of a limit and of what misses it.
+    """
     if value_mm is None:
         return ""
-    places = 2 if value_mm < 10 else 1
-    shown = f"{value_mm:.{places}f} mm"
+    shown = f"{svg_number(round(value_mm, 2 if value_mm < 10 else 1))} mm"
     parts_of_32 = round(inches_from_mm(value_mm) * 32)
-    return f"{shown} ({_inch_words(parts_of_32)})" if parts_of_32 else shown
+    return f"{shown} ({_inch_words(parts_of_32)})" if parts_of_32 >= 4 else shown
 
 
 def _inch_words(parts_of_32: int) -> str:
