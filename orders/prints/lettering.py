@@ -16,6 +16,7 @@ from typing import Any, Final
 
 from arabic_reshaper import ArabicReshaper
 from bidi import get_display
+from bidi.mirror import MIRRORED
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 
@@ -28,6 +29,8 @@ FACES: Final[dict[str, str]] = {
 }
 UNBROKEN: Final = "\u00a0"  # a space at which no line ends
 NO_GLYPH: Final = "\u25a1"  # an empty square, where the faces have no letter
+
+_AFTER: Final = "\u034f"  # combining grapheme joiner, a non-spacing mark that draws nothing
 
 # The face has no glyph for the one-piece word ligature; lam with alef is always joined.
 _reshaper = ArabicReshaper({"ARABIC LIGATURE ALLAH": False})
@@ -72,7 +75,7 @@ def printable(text: str) -> str:
     kept = []
     for letter in unicodedata.normalize("NFC", text):
         category = unicodedata.category(letter)
-        if category == "Mn" and "\u0590" <= letter <= "\u08ff":
+        if letter == _AFTER or (category == "Mn" and "\u0590" <= letter <= "\u08ff"):
             continue
         if category == "Cf" and letter not in "\u200c\u200d":
             continue
@@ -89,11 +92,31 @@ def has_gaps(text: str) -> bool:
 def visual(line: str, *, base: str = "", face: str = "text") -> str:
     """Return one line in the order in which its glyphs stand from left to right."""
     if any(_is_right_to_left(letter) for letter in line):
-        line = get_display(_reshaper.reshape(line), base_dir=base or _direction(line))
+        line = _reorder(_reshaper.reshape(line), base or _direction(line))
     glyphs = load_faces()[face]
     shown = (letter for letter in line if unicodedata.category(letter) != "Cf")
     drawn = "".join(letter if ord(letter) in glyphs else NO_GLYPH for letter in shown)
     return drawn.replace(UNBROKEN, " ")
+
+
+def _reorder(line: str, base: str) -> str:
+    """Return a line in visual order, its brackets turned round where they run right to left.
+
+    python-bidi orders by UAX 9 with its bracket pairs (N0) but leaves the mirroring of glyphs
+    (L4) to its caller. A mark without width, set after each bracket, tells: it takes the
+    bracket's direction (W1, N0) and comes out before it only in a run from right to left.
+    """
+    marked = "".join(letter + _AFTER if letter in MIRRORED else letter for letter in line)
+    ordered = iter(get_display(marked, base_dir=base))
+    shown = []
+    for letter in ordered:
+        if letter == _AFTER:
+            shown.append(MIRRORED[next(ordered)])
+        else:
+            shown.append(letter)
+            if letter in MIRRORED:
+                next(ordered)
+    return "".join(shown)
 
 
 def width_mm(shown: str, style: Style) -> float:

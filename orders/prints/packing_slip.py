@@ -83,9 +83,10 @@ class _Slip:
         self.right = paper.width_mm - self.look.edge_mm
         self.width = self.right - self.left
         self.foot = paper.height_mm - self.look.edge_mm
+        self.last = self.foot - self.look.small.line_mm - 1  # above the foot line
         self.share = self._share()
         self.picture_column = self._picture_column()
-        self.head = self._label_head() if self.is_label else self._sheet_head()
+        self.head = self._fitting_head()
         self.short_head = self._short_head()
 
     def to_bytes(self) -> bytes:
@@ -107,11 +108,10 @@ class _Slip:
 
     def _deal(self, blocks: list[Block]) -> list[list[Block]]:
         """Deal the blocks out over pages; the foot line of each page stays free."""
-        last = self.foot - self.look.small.line_mm - 1
         pages: list[list[Block]] = [[]]
         top = self.look.edge_mm + self.head.height_mm
         for block in blocks:
-            if top + block.height_mm > last and (pages[-1] or len(pages) == 1):
+            if top + block.height_mm > self.last and (pages[-1] or len(pages) == 1):
                 pages.append([])
                 top = self.look.edge_mm + self.short_head.height_mm
             pages[-1].append(block)
@@ -130,6 +130,17 @@ class _Slip:
         return next((n for n in _SHARES if longest / n <= self.look.picture_mm), max(_SHARES))
 
     # --- the head
+
+    def _fitting_head(self) -> Block:
+        """Return the first page's head, its names set smaller where they would not fit on it."""
+        usual = self.look
+        for share in (1.0, 0.8, 0.6, 0.45):
+            self.look = usual.with_names(share)
+            head = self._label_head() if self.is_label else self._sheet_head()
+            if self.look.edge_mm + head.height_mm <= self.last:
+                break
+        self.look = usual
+        return head
 
     def _short_head(self) -> Block:
         look = self.look
@@ -150,7 +161,7 @@ class _Slip:
         name = break_lines(self.workshop.name, replace(look.name, size_pt=14), room)
         where = [
             line
-            for part in self.workshop.address.splitlines()
+            for part in self.workshop.address.splitlines()[:6]
             for line in break_lines(part, look.small, room)
         ]
         name_style = replace(look.name, size_pt=14)
@@ -441,7 +452,7 @@ def _picture_of(version: Version, sides_mm: list[float]) -> Image.Image | None:
         return None
     try:
         with version.film_picture.open("rb") as stored:
-            picture = Image.open(BytesIO(stored.read()))
+            picture: Image.Image = Image.open(BytesIO(stored.read()))
             picture.load()
     except (OSError, ValueError, SyntaxError, Image.DecompressionBombError):
         return None  # a lost or damaged file must not keep the slip from being printed
@@ -451,5 +462,5 @@ def _picture_of(version: Version, sides_mm: list[float]) -> Image.Image | None:
         picture = flat
     longest = round(max(sides_mm) / 25.4 * PRINT_DPI)
     picture = picture.convert("L" if picture.mode in ("1", "L") else "RGB")
-    picture.thumbnail((longest, longest), Image.Resampling.LANCZOS)
+    picture.thumbnail((longest, longest), Image.Resampling.BICUBIC, reducing_gap=1.2)
     return picture

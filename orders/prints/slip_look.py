@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from reportlab.lib.colors import Color
@@ -31,6 +31,14 @@ class Look:
     hair: Color
     ink: Color
     accent: Color
+
+    def with_names(self, share: float) -> Look:
+        """Return the look with text and names set at a share of their size."""
+        small, text, name = (
+            replace(style, size_pt=style.size_pt * share)
+            for style in (self.small, self.text, self.name)
+        )
+        return replace(self, small=small, text=text, name=name)
 
 
 SHEET_LOOK: Final = Look(
