@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import fcntl
 import hashlib
 import json
 import os
@@ -54,6 +53,8 @@ def stop_with(sentence: str, code: int = 1) -> NoReturn:
 
 def use_fitting_python() -> None:
     """Go on with a Python that fits: this one, or another found on PATH, or leave with the way."""
+    if os.name != "posix":
+        stop_with("Holdfast runs on Linux; on Windows start it inside WSL.")
     if OLDEST <= sys.version_info[:2] <= NEWEST:
         return
     for minor in range(NEWEST[1], OLDEST[1] - 1, -1):
@@ -151,16 +152,8 @@ def sync_with_uv(lock: Path) -> bool:
         got = subprocess.run([*pip, "--require-hashes", "-r", wanted.name], cwd=FOLDER)
     if got.returncode:
         return False
-    sync: list[str | Path] = [
-        VENV / "bin" / "uv",
-        "pip",
-        "sync",
-        "--quiet",
-        "--python",
-        PYTHON,
-        "--require-hashes",
-    ]
-    return subprocess.run([*sync, lock], cwd=FOLDER).returncode == 0
+    sync = [str(VENV / "bin" / "uv"), "pip", "sync", "--quiet", "--require-hashes"]
+    return subprocess.run([*sync, "--python", PYTHON, lock], cwd=FOLDER).returncode == 0
 
 
 # set-up
@@ -206,12 +199,12 @@ def set_up(with_demo: bool) -> None:
     if stamp.get("kernels") != steps["kernels"]:
         say("Compiling the checks (once)")
         run(PYTHON, "-m", "geometry", "warm", env=child_environment())
-    demo = stamp.get("demo", "")
-    if with_demo and not demo and not os.environ.get("DATABASE_URL"):
+    # settled once: what was begun without a demo, or brought back, never gets one
+    demo = stamp.get("demo") or ("made" if with_demo else "left out")
+    if demo == "made" and "demo" not in stamp:
         say("Making a small demo")
         with SIGN_INS.open("w") as out:
             manage("demo", stdout=out)
-        demo = "made"
     write_stamp(SETUP_STAMP, {**steps, "demo": demo})
 
 
@@ -312,6 +305,8 @@ def free_port(wanted: int | None) -> int:
 
 def take_the_only_seat() -> IO[str]:
     """Hold the lock of this installation: two workers on one database of files help nobody."""
+    import fcntl
+
     VAR.mkdir(parents=True, exist_ok=True, mode=0o700)
     seat = (VAR / "running").open("a+")
     try:
@@ -325,9 +320,7 @@ def take_the_only_seat() -> IO[str]:
 
 
 def children(port: int) -> list[Child]:
-    address = f"http://127.0.0.1:{port}"
     environment = child_environment(
-        HOLDFAST_ADDRESS=os.environ.get("HOLDFAST_ADDRESS") or address,
         # in one's own folder the worker may run as whoever started it, root included
         PYTHONWARNINGS="ignore:You're running the worker with superuser privileges",
     )
@@ -342,11 +335,8 @@ def children(port: int) -> list[Child]:
         "--without-gossip", "--without-mingle", "--without-heartbeat", "--loglevel", "WARNING",
     ]  # fmt: skip
     sweep = [str(PYTHON), str(FOLDER / "manage.py"), "sweep"]
-    return [
-        Child("site", web, environment),
-        Child("worker", worker, environment),
-        Child("sweep", sweep, environment),
-    ]
+    commands = {"site": web, "worker": worker, "sweep": sweep}
+    return [Child(name, command, environment) for name, command in commands.items()]
 
 
 def answers(address: str) -> bool:
@@ -361,17 +351,15 @@ def answers(address: str) -> bool:
 
 def start(port_wanted: int | None, with_demo: bool) -> None:
     started = time.monotonic()
-    stop = {"now": False}
-
-    def on_signal(number: int, frame: Any) -> None:
-        stop["now"] = True
-
+    stopping: list[int] = []
     seat = take_the_only_seat()
+    shutil.rmtree(VAR / "incoming", ignore_errors=True)  # what a killed process left there
+    address = f"http://127.0.0.1:{free_port(port_wanted)}"
+    os.environ.setdefault("HOLDFAST_ADDRESS", address)  # the demo's letters hold links
     set_up(with_demo)
-    port = free_port(port_wanted)
-    address = f"http://127.0.0.1:{port}"
+    port = int(address.rsplit(":", 1)[1])
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
-        signal.signal(number, on_signal)
+        signal.signal(number, lambda number, frame: stopping.append(number))
     guardian = subprocess.Popen(
         [sys.executable, "-I", str(FOLDER / "run.py"), "guard"],
         stdin=subprocess.PIPE,
@@ -386,8 +374,8 @@ def start(port_wanted: int | None, with_demo: bool) -> None:
     seat.write(f"{address} (process {os.getpid()})")
     seat.flush()
     told = False
-    while not stop["now"]:
-        if not told and answers(address + "/"):
+    while not stopping:
+        if not told and answers(address + "/healthz"):
             told = True
             greet(address, time.monotonic() - started)
         for child in family:
@@ -402,6 +390,8 @@ def greet(address: str, seconds: float) -> None:
     say(f"\nHoldfast runs at {address}  (ready after {seconds:.1f} s)")
     if SIGN_INS.exists():
         say("\n" + SIGN_INS.read_text().strip())
+    else:
+        say("\nA sign-in for the workshop: .venv/bin/python manage.py add_cutter you@example.org")
     say("\nStop it with Ctrl-C.")
 
 
@@ -473,9 +463,10 @@ def main() -> None:
         return
     use_fitting_python()
     given = arguments()
+    with_demo = not given.without_demo and not os.environ.get("DATABASE_URL", "").strip()
     if given.word == "setup":
         with take_the_only_seat():
-            set_up(with_demo=not given.without_demo)
+            set_up(with_demo)
         say("Set up. Start it with: python3 run.py")
     elif given.word == "test":
         test(set(given.without or ()))
@@ -484,14 +475,14 @@ def main() -> None:
     elif given.word == "lock":
         lock()
     elif given.word == "backup":
-        set_up(with_demo=False)
+        install_packages(RUN_LOCK)
         manage("backup", os.path.abspath(given.file))
     elif given.word == "restore":
         with take_the_only_seat():
             set_up(with_demo=False)
             manage("restore", os.path.abspath(given.file), *["--replace"] * given.replace)
     else:
-        start(given.port, with_demo=not given.without_demo)
+        start(given.port, with_demo)
 
 
 def end_quietly(number: int, frame: Any) -> NoReturn:

@@ -31,6 +31,7 @@ from django.conf import settings
 from django.core.management.color import no_style
 from django.db import DEFAULT_DB_ALIAS, connection, connections, models, transaction
 from django.db.backends.base.base import BaseDatabaseWrapper
+from django.db.migrations.executor import MigrationExecutor
 from django.db.migrations.recorder import MigrationRecorder
 from django.utils import timezone
 from django.utils.dateparse import parse_duration
@@ -54,6 +55,11 @@ def write_backup(target: Path) -> dict[str, int]:
     """
     if target.exists():
         raise BackupError(f"{target} is there already; choose another name.")
+    if _migrations_are_due():
+        raise BackupError(
+            "The database belongs to an older version of Holdfast. Back it up with that version, "
+            "or bring it up to date first with: python3 run.py setup"
+        )
     partial = target.with_name(f"{target.name}.{os.getpid()}.partial")
     try:
         descriptor = os.open(partial, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
@@ -321,6 +327,11 @@ def _models() -> Iterator[type[models.Model]]:
 
 def _applied_migrations(reader: BaseDatabaseWrapper) -> list[str]:
     return sorted(".".join(key) for key in MigrationRecorder(reader).applied_migrations())
+
+
+def _migrations_are_due() -> bool:
+    executor = MigrationExecutor(connection)
+    return bool(executor.migration_plan(executor.loader.graph.leaf_nodes()))
 
 
 def _is_plain(name: str) -> bool:

@@ -194,6 +194,17 @@ def test_a_fault_on_the_way_leaves_rows_and_files(
     assert [path.name for path in media.parent.glob("media-*")] == []
 
 
+def test_a_database_that_is_behind_its_code_is_not_backed_up(
+    workshop: Upload, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(
+        "orders.backup.MigrationExecutor.migration_plan", lambda executor, targets: ["one is due"]
+    )
+    with pytest.raises(BackupError, match=r"older version .* python3 run\.py setup$"):
+        write_backup(tmp_path / "backup.tar")
+    assert list(tmp_path.glob("backup*")) == []
+
+
 def test_the_commands_say_what_came_of_it(
     workshop: Upload, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

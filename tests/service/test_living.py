@@ -67,10 +67,16 @@ def test_a_second_start_is_refused_with_the_address(living: Living, var: Path) -
     )
 
 
+@pytest.fixture(scope="module")
+def other_var(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A second folder for the starts and stops, set up by the first of them."""
+    return tmp_path_factory.mktemp("other")
+
+
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGKILL])
-def test_no_process_is_left(tmp_path_factory: pytest.TempPathFactory, number: int) -> None:
+def test_no_process_is_left(other_var: Path, number: int) -> None:
     """However it ends: asked, by Ctrl-C, or killed so that it can do nothing any more."""
-    started = Living(tmp_path_factory.mktemp("var"))
+    started = Living(other_var)
     try:
         started.wait_until_it_runs()
         assert wait_until(lambda: len(started.children()) == 3, 30)
