@@ -1,4 +1,4 @@
-"""Photos of cut pieces: redrawn in a child process that can be killed, without the camera's data."""
+"""Photos of cut pieces: redrawn in a child process that can be killed, with their pixels only."""
 
 from __future__ import annotations
 

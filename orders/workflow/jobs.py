@@ -154,7 +154,7 @@ def undo(job: Job, actor: Actor, *, seen: int | None = None) -> Event:
     """Take back the job's last step; a parcel is taken back as a whole."""
     with transaction.atomic():
         event = last_undoable(Job.objects.get(pk=job.pk))
-        if event is not None and _came_with_a_sheet(event):
+        if event is not None and came_with_a_sheet(event):
             raise RefusedError("This job moved with its sheet. Stop or reopen the sheet instead.")
         if event is None or event.action not in ("ship", "hand-over"):
             return undo_last(job, actor, seen=seen)
@@ -331,7 +331,7 @@ def _off_sheets_and(
     return event
 
 
-def _came_with_a_sheet(event: Event) -> bool:
+def came_with_a_sheet(event: Event) -> bool:
     """Whether a job's step was taken by its sheet, which is where it is taken back."""
     if event.action == "start" and event.job is not None:
         return event.job.pieces.filter(run__status=SheetRun.Status.CUTTING).exists()

@@ -1,0 +1,84 @@
+"""Addresses of the workshop's side. Every one but the sign-in is behind ``workshop_only``."""
+
+from django.urls import path
+
+from . import (
+    views_files,
+    views_job,
+    views_mail,
+    views_order,
+    views_propose,
+    views_queue,
+    views_sheet_files,
+    views_sheet_new,
+    views_sheets,
+    views_shop,
+    views_today,
+)
+
+urlpatterns = [
+    path("", views_today.today, name="workshop-today"),
+    path("sign-in/", views_today.SignIn.as_view(), name="workshop-sign-in"),
+    path("sign-out/", views_today.sign_out, name="workshop-sign-out"),
+    path("queue/", views_queue.queue, name="workshop-queue"),
+    path("queue/selected/", views_queue.queue_selected, name="workshop-queue-selected"),
+    # orders and the post
+    path("order/<str:code>/", views_order.order, name="workshop-order"),
+    path("order/<str:code>/ship/", views_order.order_ship, name="workshop-order-ship"),
+    path("order/<str:code>/slip.pdf", views_files.order_slip, name="workshop-order-slip"),
+    path("post/", views_order.post, name="workshop-post"),
+    # one job
+    path("job/<str:code>/", views_job.job, name="workshop-job"),
+    path("job/<str:code>/step/<str:action>/", views_job.job_step, name="workshop-job-step"),
+    path("job/<str:code>/override/", views_job.job_override, name="workshop-job-override"),
+    path("job/<str:code>/photo/", views_job.job_photo_add, name="workshop-job-photo-add"),
+    path(
+        "job/<str:code>/photo/<int:photo_id>.jpg", views_files.job_photo, name="workshop-job-photo"
+    ),
+    path("job/<str:code>/propose/", views_propose.job_propose, name="workshop-job-propose"),
+    path("job/<str:code>/cut.svg", views_files.job_cut_file, name="workshop-job-cut-file"),
+    path("job/<str:code>/original", views_files.job_original, name="workshop-job-original"),
+    path(
+        "job/<str:code>/v<int:number>/film.png",
+        views_files.job_picture,
+        name="workshop-job-picture",
+    ),
+    path(
+        "job/<str:code>/v<int:number>/drawing.jpg",
+        views_files.job_drawing,
+        name="workshop-job-drawing",
+    ),
+    # sheets
+    path("sheets/", views_sheets.sheets, name="workshop-sheets"),
+    path("sheet/new/", views_sheet_new.sheet_new, name="workshop-sheet-new"),
+    path("sheet/<str:code>/", views_sheets.sheet, name="workshop-sheet"),
+    path("sheet/<str:code>/places/", views_sheets.sheet_arrange, name="workshop-sheet-arrange"),
+    path("sheet/<str:code>/nest/", views_sheets.sheet_nest, name="workshop-sheet-nest"),
+    path("sheet/<str:code>/add/", views_sheets.sheet_add, name="workshop-sheet-add"),
+    path(
+        "sheet/<str:code>/step/<str:action>/", views_sheets.sheet_step, name="workshop-sheet-step"
+    ),
+    path(
+        "sheet/<str:code>/piece/<int:piece_id>/",
+        views_sheets.sheet_piece,
+        name="workshop-sheet-piece",
+    ),
+    path("sheet/<str:code>/all-good/", views_sheets.sheet_all_good, name="workshop-sheet-all-good"),
+    path(
+        "sheet/<str:code>/cut.svg", views_sheet_files.sheet_cut_file, name="workshop-sheet-cut-file"
+    ),
+    path(
+        "sheet/<str:code>/placement.pdf",
+        views_sheet_files.sheet_placement,
+        name="workshop-sheet-placement",
+    ),
+    # mail and the workshop itself
+    path("mail/", views_mail.mails, name="workshop-mail"),
+    path("mail/<int:mail_id>/", views_mail.mail_text, name="workshop-mail-text"),
+    path("mail/<int:mail_id>/again/", views_mail.mail_again, name="workshop-mail-again"),
+    path("films/", views_shop.films, name="workshop-films"),
+    path("film/new/", views_shop.film_new, name="workshop-film-new"),
+    path("film/<str:code>/", views_shop.film, name="workshop-film"),
+    path("settings/", views_shop.settings, name="workshop-settings"),
+    path("prices/", views_shop.prices, name="workshop-prices"),
+]

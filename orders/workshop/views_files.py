@@ -1,0 +1,145 @@
+"""Files of a job: its pictures, the untouched drawing, the cut file, photos, the slip."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from io import BytesIO
+
+from django.contrib import messages
+from django.core.files.storage import default_storage
+from django.http import FileResponse, Http404, HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect
+from django.views.decorators.http import require_GET
+from PIL import Image
+
+from orders.access import photo_of, workshop_job, workshop_only, workshop_order
+from orders.errors import OrderError
+from orders.models import Film, Version
+
+SMALL_PX = 160
+# An address holds the version's number, and a version never changes.
+FOREVER = "private, max-age=31536000, immutable"
+
+
+@require_GET
+@workshop_only
+def job_picture(request: HttpRequest, code: str, number: int) -> HttpResponse:
+    """The film as it is cut, in the blank's frame; ``?small=1`` for lists."""
+    version = _version(request, code, number)
+    if not version.film_picture:
+        raise Http404
+    if request.GET.get("small"):
+        return _file(small_picture(version.film_picture.name), "image/png")
+    return _stored(version.film_picture.name, "image/png")
+
+
+@require_GET
+@workshop_only
+def job_drawing(request: HttpRequest, code: str, number: int) -> HttpResponse:
+    """The straightened drawing, as the artist drew it."""
+    version = _version(request, code, number)
+    if not version.drawing_picture:
+        raise Http404
+    return _stored(version.drawing_picture.name, "image/jpeg")
+
+
+@require_GET
+@workshop_only
+def job_original(request: HttpRequest, code: str) -> FileResponse:
+    """The upload untouched, as an attachment that no browser opens."""
+    upload = workshop_job(request, code).version.upload
+    response = FileResponse(
+        upload.file.open("rb"),
+        as_attachment=True,
+        filename=upload.name,
+        content_type="application/octet-stream",
+    )
+    response["Cache-Control"] = "private"
+    return response
+
+
+@require_GET
+@workshop_only
+def job_photo(request: HttpRequest, code: str, photo_id: int) -> HttpResponse:
+    photo = photo_of(workshop_job(request, code), photo_id)
+    return _stored(photo.file.name, "image/jpeg")
+
+
+@require_GET
+@workshop_only
+def job_cut_file(request: HttpRequest, code: str) -> HttpResponse:
+    """The cut file of one piece: ``?kerf=0`` leaves the kerf to the machine's software."""
+    from orders import cut_files  # loads the geometry, which other pages do without
+
+    job = workshop_job(request, code)
+    kerf_mm = kerf_asked(request, job.film)
+    try:
+        cut = cut_files.file_for_job(job, kerf_mm)
+    except OrderError as error:
+        messages.error(request, error.sentence)
+        return redirect("workshop-job", job.code)
+    return svg_attachment(cut.data, f"{job.code}-kerf-{kerf_mm:g}.svg")
+
+
+@require_GET
+@workshop_only
+def order_slip(request: HttpRequest, code: str) -> HttpResponse:
+    """The packing slip of an order: ``?paper=letter|a4|4x6``."""
+    from orders.prints.packing_slip import render  # reportlab is only loaded to print
+
+    order = workshop_order(request, code)
+    paper = request.GET.get("paper", "letter")
+    if paper not in ("letter", "a4", "4x6"):
+        raise Http404
+    response = HttpResponse(render(order, paper=paper), content_type="application/pdf")
+    response["Content-Disposition"] = f'inline; filename="slip-{order.code}-{paper}.pdf"'
+    response["Cache-Control"] = "private, no-store"
+    return response
+
+
+def kerf_asked(request: HttpRequest, film: Film) -> float:
+    """Return the film's kerf in mm, or the one asked for in the address."""
+    try:
+        return float(request.GET.get("kerf", film.kerf_mm))
+    except ValueError:
+        return film.kerf_mm
+
+
+def svg_attachment(data: bytes, name: str) -> HttpResponse:
+    """Return an SVG as a download that is never stored by the browser."""
+    response = HttpResponse(data, content_type="image/svg+xml")
+    response["Content-Disposition"] = f'attachment; filename="{name}"'
+    response["Cache-Control"] = "private, no-store"
+    response["X-Content-Type-Options"] = "nosniff"
+    return response
+
+
+@lru_cache(maxsize=512)
+def small_picture(stored_name: str) -> bytes:
+    """Return a stored picture at 160 px for lists; its name never gets other contents."""
+    with default_storage.open(stored_name, "rb") as stored:
+        image = Image.open(stored, formats=["PNG"])
+        image.thumbnail((SMALL_PX, SMALL_PX))
+        out = BytesIO()
+        image.save(out, "PNG", optimize=True)
+    return out.getvalue()
+
+
+def _version(request: HttpRequest, code: str, number: int) -> Version:
+    """Return a version of the job's own drawing."""
+    job = workshop_job(request, code)
+    return get_object_or_404(job.version.design.versions, number=number)
+
+
+def _stored(name: str, content_type: str) -> HttpResponse:
+    if not default_storage.exists(name):
+        raise Http404
+    with default_storage.open(name, "rb") as stored:
+        return _file(stored.read(), content_type)
+
+
+def _file(data: bytes, content_type: str) -> HttpResponse:
+    response = HttpResponse(data, content_type=content_type)
+    response["Cache-Control"] = FOREVER
+    response["X-Content-Type-Options"] = "nosniff"
+    return response

@@ -1,0 +1,202 @@
+"""One job: take it one step on. The page, its steps, overrides and photos."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from django import forms
+from django.contrib import messages
+from django.core.exceptions import BadRequest
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_GET, require_POST
+
+from orders import photos, workflow
+from orders.access import workshop_actor, workshop_job, workshop_only
+from orders.dates import today
+from orders.errors import OrderError, RefusedError
+from orders.models import Event, Job, Piece, Version
+from orders.planning import pieces_left
+from orders.standing import steps_of
+from orders.workflow import Actor
+
+from .forms import (
+    CountForm,
+    FoundSpoiledForm,
+    OverrideForm,
+    PackForm,
+    PhotoForm,
+    ReasonForm,
+    SeenForm,
+)
+from .shown import HAPPENED, NEXT, dress, events_of, findings_shown, sheets_of
+
+
+@dataclass(frozen=True)
+class JobStep:
+    """What a button leads to; the form's fields are the function's arguments."""
+
+    form: type[SeenForm]
+    take: Callable[..., Any]
+    done: str
+
+
+def found_spoiled(
+    job: Job, actor: Actor, *, pieces: int, reason: str, seen: int | None = None
+) -> Event:
+    """Take pieces counted as good back, as spoiled: they are to be cut again."""
+    if pieces > job.cut - job.packed:
+        raise RefusedError(
+            f"Only {job.cut - job.packed} piece(s) are counted as cut well and not packed. "
+            "Correct the number."
+        )
+    why = "spoiled: " + Piece.Reason(reason).label
+    return workflow.count(job, actor, good=-pieces, spoiled=pieces, why=why, seen=seen)
+
+
+JOB_STEPS: dict[str, JobStep] = {
+    "queue": JobStep(SeenForm, workflow.queue, "is in the queue. Next: lay it on a sheet."),
+    "unqueue": JobStep(SeenForm, workflow.unqueue, "is back with the jobs to look over."),
+    "start": JobStep(SeenForm, workflow.start, "is being cut. Next: count the pieces."),
+    "stop": JobStep(SeenForm, workflow.stop, "is back in the queue."),
+    "count": JobStep(CountForm, workflow.count, "is counted."),
+    "found-spoiled": JobStep(FoundSpoiledForm, found_spoiled, "is to be cut again in part."),
+    "pack": JobStep(PackForm, workflow.pack, "is packed. Next: post it or hand it over."),
+    "unpack": JobStep(SeenForm, workflow.unpack, "is out of its envelope again."),
+    "hold": JobStep(ReasonForm, workflow.hold, "is set aside."),
+    "resume": JobStep(SeenForm, workflow.resume, "is taken up again."),
+    "ask-changes": JobStep(
+        ReasonForm, workflow.ask_changes, "waits for the artist. The mail goes in 2 minutes."
+    ),
+    "decline": JobStep(ReasonForm, workflow.decline, "is declined. The mail goes in 2 minutes."),
+    "call-off": JobStep(ReasonForm, workflow.cancel, "is called off. The mail goes in 2 minutes."),
+    "undo": JobStep(SeenForm, workflow.undo, "is as it was one step ago."),
+}
+
+
+@require_GET
+@workshop_only
+def job(request: HttpRequest, code: str) -> HttpResponse:
+    return _page(request, workshop_job(request, code))
+
+
+@require_POST
+@workshop_only
+def job_step(request: HttpRequest, code: str, action: str) -> HttpResponse:
+    """Take a job one step on; what was typed stays on the page when that is refused."""
+    job = workshop_job(request, code)
+    step = JOB_STEPS.get(action)
+    if step is None:
+        raise BadRequest("There is no such step.")
+    form = step.form(request.POST)
+    if not form.is_valid():
+        return _page(request, job, {action: form})
+    try:
+        step.take(job, workshop_actor(request), **form.cleaned_data)
+    except OrderError as error:
+        messages.error(request, error.sentence)
+        return _page(request, workshop_job(request, code), {action: form})
+    messages.success(request, f"Job {job.code} {step.done}")
+    return redirect("workshop-job", job.code)
+
+
+@require_POST
+@workshop_only
+def job_override(request: HttpRequest, code: str) -> HttpResponse:
+    """Let one finding stand, with a reason."""
+    job = workshop_job(request, code)
+    form = OverrideForm(request.POST)
+    if not form.is_valid():
+        return _page(request, job, {"override": form})
+    key, why = form.cleaned_data["key"], form.cleaned_data["why"]
+    try:
+        workflow.override(job.version, key, workshop_actor(request), why=why)
+    except OrderError as error:
+        messages.error(request, error.sentence)
+        return _page(request, job, {"override": form})
+    messages.success(request, "The finding stands; the reason is printed on the job ticket.")
+    return redirect("workshop-job", job.code)
+
+
+@require_POST
+@workshop_only
+def job_photo_add(request: HttpRequest, code: str) -> HttpResponse:
+    """Add a photo of a cut piece; the artist sees it on the order page."""
+    job = workshop_job(request, code)
+    form = PhotoForm(request.POST, request.FILES)
+    if not form.is_valid():
+        return _page(request, job, {"photo": form})
+    try:
+        photos.add_photo(job, form.cleaned_data["photo"], workshop_actor(request))
+    except OrderError as error:
+        messages.error(request, error.sentence)
+        return _page(request, job)
+    messages.success(request, "The photo is added; the artist sees it on the order page.")
+    return redirect("workshop-job", job.code)
+
+
+def _page(
+    request: HttpRequest, job: Job, bound: dict[str, forms.Form] | None = None
+) -> HttpResponse:
+    """Show the job; ``bound`` are forms that came back, by their action."""
+    bound = bound or {}
+    version = job.version
+    overrides = {row.finding_key: row for row in version.overrides.select_related("by")}
+    left = pieces_left(job)
+    form_errors = [
+        error for form in bound.values() for errors in form.errors.values() for error in errors
+    ]
+    context = {
+        "job": dress([job], today())[0],
+        "version": version,
+        "findings": findings_shown(version.findings, overrides, version.blank.size_mm),
+        "rejects_left": len(version.unsettled_rejects),
+        "steps": steps_of(job),
+        "next_words": NEXT[job.status],
+        "actions": _actions(job),
+        "undo_words": _undo_words(job),
+        "left": left,
+        "sheets": sheets_of(job),
+        "history": events_of(job),
+        "proposals": job.proposals.order_by("-number"),
+        "photos": job.photos.order_by("-id"),
+        "forms": {name.replace("-", "_"): form for name, form in (_forms() | bound).items()},
+        "bound": set(bound),
+        "form_errors": form_errors,
+        "order_jobs": job.order.jobs.exclude(pk=job.pk).order_by("id"),
+        "more_versions": version.design.versions.filter(
+            number__gt=version.number, proposal=Version.Proposal.NONE
+        ).exists(),
+    }
+    return render(request, "workshop/job.html", context)
+
+
+def _forms() -> dict[str, forms.Form]:
+    """Return the empty forms; each field's id is prefixed by its action."""
+    fresh: dict[str, forms.Form] = {
+        "count": CountForm(auto_id="count-%s", initial={"good": 0, "spoiled": 0}),
+        "found-spoiled": FoundSpoiledForm(auto_id="found-%s"),
+        "pack": PackForm(auto_id="pack-%s"),
+        "photo": PhotoForm(auto_id="photo-%s"),
+    }
+    for action in ("hold", "ask-changes", "decline", "call-off"):
+        fresh[action] = ReasonForm(auto_id=f"{action}-%s")
+    return fresh
+
+
+def _actions(job: Job) -> set[str]:
+    """Return what the workshop may do with a job now, less what its sheet does for it."""
+    actions = set(workflow.actions_from("job", job.status, Event.Role.WORKSHOP))
+    if workflow.planned_pieces(job):
+        actions -= {"start", "stop"}
+    return actions
+
+
+def _undo_words(job: Job) -> str:
+    """Return what undo would take back, in words, or nothing."""
+    event = workflow.last_undoable(job)
+    if event is None or event.role != Event.Role.WORKSHOP or workflow.came_with_a_sheet(event):
+        return ""
+    return HAPPENED.get(event.action, event.action)

@@ -1,0 +1,106 @@
+"""The workshop itself: its films, its name and address, its prices."""
+
+from __future__ import annotations
+
+from django.contrib import messages
+from django.db.models import Count, Q
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect, render
+from django.utils.text import slugify
+from django.views.decorators.http import require_GET, require_http_methods
+
+from geometry.limits import BLANKS
+from orders.access import workshop_only
+from orders.dates import today
+from orders.models import Film, Job, Workshop
+from pricing.errors import PriceError
+from pricing.models import PriceSheet
+
+from .forms import FilmForm, WorkshopForm
+
+
+@require_GET
+@workshop_only
+def films(request: HttpRequest) -> HttpResponse:
+    """List the films with the pieces that wait for each."""
+    waiting = Q(job__status__in=(Job.Status.QUEUED, Job.Status.CUTTING))
+    shown = Film.objects.annotate(jobs_waiting=Count("job", filter=waiting))
+    return render(request, "workshop/films.html", {"films": shown})
+
+
+@require_http_methods(["GET", "POST"])
+@workshop_only
+def film(request: HttpRequest, code: str) -> HttpResponse:
+    """Show and change one film."""
+    row = get_object_or_404(Film, code=code)
+    form = FilmForm(request.POST or None, instance=row)
+    if request.method == "POST" and form.is_valid():
+        form.save()
+        messages.success(request, f"{row.name} is saved. New sheets and cut files use it.")
+        return redirect("workshop-films")
+    # the form writes what was typed into its row; the title keeps the stored name
+    name = Film.objects.values_list("name", flat=True).get(pk=row.pk)
+    context = {"form": form, "code": code, "name": name}
+    return render(request, "workshop/film.html", context)
+
+
+@require_http_methods(["GET", "POST"])
+@workshop_only
+def film_new(request: HttpRequest) -> HttpResponse:
+    """Add a film."""
+    form = FilmForm(request.POST or None, initial={"kerf_mm": 0.15, "thickness_mm": "0.1905"})
+    if request.method == "POST" and form.is_valid():
+        row = form.save(commit=False)
+        row.code = _free_code(row.name)
+        row.save()
+        messages.success(request, f"{row.name} is added.")
+        return redirect("workshop-films")
+    return render(request, "workshop/film.html", {"form": form, "code": "", "name": "New film"})
+
+
+@require_http_methods(["GET", "POST"])
+@workshop_only
+def settings(request: HttpRequest) -> HttpResponse:
+    """Show and change the workshop's name, email and address."""
+    row = Workshop.current()
+    form = WorkshopForm(request.POST or None, instance=row)
+    if request.method == "POST" and form.is_valid():
+        form.save()
+        messages.success(request, "Saved. Mails and slips from now on carry it.")
+        return redirect("workshop-settings")
+    return render(request, "workshop/settings.html", {"form": form})
+
+
+@require_GET
+@workshop_only
+def prices(request: HttpRequest) -> HttpResponse:
+    """Show the price sheet that quotes are made from today."""
+    try:
+        sheet = PriceSheet.current(today())
+    except PriceError as error:
+        messages.error(request, str(error))
+        return render(request, "workshop/prices.html", {"sheet": None})
+    lines = list(sheet.lines.all())
+    breaks = sorted({line.from_quantity for line in lines})
+    unit_prices = {(line.blank_code, line.from_quantity): line.unit_price for line in lines}
+    codes = {line.blank_code for line in lines}
+    context = {
+        "sheet": sheet,
+        "breaks": breaks,
+        "rows": [
+            (blank, [(number, unit_prices.get((blank.code, number))) for number in breaks])
+            for blank in BLANKS.values()
+            if blank.code in codes
+        ],
+        "films": sheet.film_prices.all(),
+    }
+    return render(request, "workshop/prices.html", context)
+
+
+def _free_code(name: str) -> str:
+    """Return a code for a new film from its name, not used before."""
+    base = slugify(name)[:30] or "film"
+    code, number = base, 2
+    while Film.objects.filter(code=code).exists():
+        code, number = f"{base}-{number}", number + 1
+    return code
