@@ -22,11 +22,14 @@ PAD_PX: Final = 16  # coarse pixels put round the picture, so that an edge may l
 CLOSED_PX: Final = 13  # ink up to this wide is closed away: 4 mm where 150 mm fill the picture
 LEAST_CONTRAST: Final = 0.05  # natural logarithm of paper over what lies beyond its edge
 LEAST_AREA: Final = 0.12  # share of the picture that the sheet covers
-LEAST_SUPPORT: Final = 0.55  # share of each side that must be an edge
+LEAST_SUPPORT: Final = 0.35  # share of each side that must be an edge: scraps may hide the rest
+MEAN_SUPPORT: Final = 0.75  # share of all sides together
+MOST_TRIED: Final = 80
 MOST_LINES: Final = 56
 SIZE_SLACK: Final = 0.025  # how far a side on a scan may be from its true size
 SHAPE_SLACK: Final = 0.2  # how far the seen shape may be from the paper's, by perspective
 _STEP_PX: Final = 3.0  # an edge is measured this far to both of its sides
+_WIDE_PX: Final = 8.0  # and this far: a bright joint between dark tiles is no edge of paper
 _BEYOND: Final = (0.01, 0.02, 0.03, 0.04, 0.06, 0.08, 0.12, 0.17, 0.24)  # shares of the size
 _FRAME_DIP: Final = 0.2  # a drawn frame is at least this much darker than paper (logarithm)
 
@@ -106,49 +109,100 @@ def _best_quad(
     if not len(quads):
         return None
     fits = _has_shape(quads, paper_mm) & (_areas(quads) >= LEAST_AREA * light.size)
-    support = _support(light, lines, quads, sides)
-    fits &= support.min(axis=1) >= LEAST_SUPPORT
-    # A larger sheet wins over a slightly better edge: what is drawn lies inside the paper.
-    merit = support.mean(axis=1) * support.min(axis=1) * _areas(quads) ** 0.5 * fits
+    strange = np.zeros(len(quads))
     if expected_px is not None:
         strange = _size_error(quads, expected_px)
-        merit *= np.exp(-strange / 0.01) * (strange < SIZE_SLACK)
-    for index in np.argsort(-merit)[:60]:
-        if merit[index] <= 0:
-            return None
+        fits &= strange < SIZE_SLACK
+    quads, sides, strange = quads[fits], sides[fits], strange[fits]
+    support = _support(light, lines, quads, sides)
+    fits = (support.min(axis=1) >= LEAST_SUPPORT) & (support.mean(axis=1) >= MEAN_SUPPORT)
+    quads, support, strange = quads[fits], support[fits], strange[fits]
+    merit = support.mean(axis=1) ** 2 * support.min(axis=1) ** 0.5 * _paper_likeness(light, quads)
+    # A larger sheet wins over a slightly better edge: what is drawn lies inside the paper.
+    merit *= _areas(quads) ** 0.25 * np.exp(-strange / 0.01)
+    for index in np.argsort(-merit)[:MOST_TRIED]:
         if _is_sheet(light, quads[index]):
             return quads[index]
     return None
 
 
-def _lines(light: Light) -> Floats:
-    """Return lines (n, 3) angle, cos, sin of the normal towards the bright side, and the offset.
+def _paper_likeness(light: Light, quads: Floats) -> Floats:
+    """Return how much (n,) the rim inside each quadrilateral is like paper: bright and even.
 
-    Columns: normal x, normal y, offset; a point p lies on the bright side where p . n > offset.
+    Shadows change slowly along the rim, the pattern of a table does not.
+    """
+    share = np.linspace(0.08, 0.92, 20)[:, None]
+    inside = quads + 0.05 * (quads.mean(axis=1, keepdims=True) - quads)
+    starts, ends = inside[:, :, None], np.roll(inside, -1, axis=1)[:, :, None]
+    rim = _nearest(light, starts + share * (ends - starts)).reshape(len(quads), 80)
+    rough = np.minimum(np.abs(np.diff(rim, axis=1)), 0.3).mean(axis=1)
+    bright = rim.mean(axis=1) - float(np.percentile(light, 95))
+    return np.exp(np.minimum(bright, 0.0) - 8 * rough)
+
+
+def _edge_pixels(light: Light) -> tuple[Floats, Floats, Floats]:
+    """Return (points (n, 2), unit normals (n, 2) towards the bright side, weights (n,)) of edges.
+
+    Only ridges of the gradient count, so that one edge is one pixel wide, and only where it stays
+    brighter farther in and darker farther out.
     """
     gx, gy = (cv2.Sobel(light, cv2.CV_32F, *d, ksize=3, scale=0.125) for d in ((1, 0), (0, 1)))
     strength = cv2.magnitude(gx, gy)
-    keep = strength > max(0.012, float(np.percentile(strength, 80)))
-    y, x = np.nonzero(keep)
-    if not len(x):
-        return np.empty((0, 3))
-    angle = np.degrees(np.arctan2(gy[keep], gx[keep]))
-    weight = np.minimum(strength[keep], 0.1)
+    ridge = np.zeros(strength.shape, bool)
+    inner = strength[1:-1, 1:-1]
+    level = (inner >= strength[1:-1, :-2]) & (inner > strength[1:-1, 2:])
+    plumb = (inner >= strength[:-2, 1:-1]) & (inner > strength[2:, 1:-1])
+    flat = np.abs(gx[1:-1, 1:-1]) > np.abs(gy[1:-1, 1:-1])
+    ridge[1:-1, 1:-1] = np.where(flat, level, plumb) & (inner > 0.012)
+    y, x = np.nonzero(ridge)
+    weight = strength[ridge]
+    normal = np.stack([gx[ridge], gy[ridge]], axis=1) / np.maximum(weight, 1e-9)[:, None]
+    points = np.stack([x, y], axis=1).astype(float)
+    inner, outer = (_nearest(light, points + sign * _WIDE_PX * normal) for sign in (1, -1))
+    lasting = inner - outer > LEAST_CONTRAST
+    return points[lasting], normal[lasting], np.minimum(weight[lasting], 0.1)
+
+
+def _lines(light: Light) -> Floats:
+    """Return straight edges (n, 3), the strongest first: normal x, normal y, offset.
+
+    A point p lies on the bright side of an edge where p . normal > offset.
+    """
+    points, normal, weight = _edge_pixels(light)
+    angle = np.degrees(np.arctan2(normal[:, 1], normal[:, 0]))
     reach = math.ceil(math.hypot(*light.shape))
-    votes: Light = np.zeros((360, 2 * reach), np.float32)
+    votes: Light = np.zeros(360 * 2 * reach)
     for lean in range(-4, 5):
-        bin_ = np.round(angle + lean).astype(int) % 360
-        radians = np.radians(bin_)
-        offset = np.round(x * np.cos(radians) + y * np.sin(radians)).astype(int) + reach
-        flat = np.bincount(bin_ * 2 * reach + offset, weight, votes.size)
-        votes += flat.reshape(votes.shape).astype(np.float32)
+        turn = np.round(angle + lean).astype(int) % 360
+        radians = np.radians(turn)
+        offset = points[:, 0] * np.cos(radians) + points[:, 1] * np.sin(radians)
+        place = turn * 2 * reach + np.round(offset).astype(int) + reach
+        votes += np.bincount(place, weight, votes.size)
+    votes = votes.reshape(360, 2 * reach).astype(np.float32)
     votes = cv2.blur(np.vstack([votes[-8:], votes, votes[:8]]), (3, 1))
     peaks = (votes >= cv2.dilate(votes, np.ones((9, 9), np.uint8))) & (votes > 0)
     peaks[:8] = peaks[-8:] = False
     rows, columns = np.nonzero(peaks)
     best = np.argsort(-votes[rows, columns])[:MOST_LINES]
     radians = np.radians(rows[best] - 8.0)
-    return np.stack([np.cos(radians), np.sin(radians), columns[best] - float(reach)], axis=1)
+    found = np.stack([np.cos(radians), np.sin(radians), columns[best] - float(reach)], axis=1)
+    return np.array([_settled(line, points, normal, weight) for line in found]).reshape(-1, 3)
+
+
+def _settled(line: Floats, points: Floats, normal: Floats, weight: Floats) -> Floats:
+    """Return a line fitted to the edge pixels near it: the vote is good to half a degree only."""
+    for near_px in (4.0, 2.5, 1.5):
+        close = np.abs(points @ line[:2] - line[2]) < near_px
+        close &= normal @ line[:2] > 0.94
+        if close.sum() < 20:
+            return line
+        mine, share = points[close], weight[close] / weight[close].sum()
+        middle = share @ mine
+        spread = (mine - middle).T @ ((mine - middle) * share[:, None])
+        across = np.linalg.eigh(spread)[1][:, 0]
+        across = across if across @ line[:2] > 0 else -across
+        line = np.array([across[0], across[1], middle @ across])
+    return line
 
 
 def _quads(lines: Floats, shape: tuple[int, ...]) -> tuple[Floats, NDArray[np.int64]]:
@@ -222,17 +276,24 @@ def _support(light: Light, lines: Floats, quads: Floats, sides: NDArray[np.int64
         step = np.full(len(along), -1.0, np.float32)
         for shift in (-2, -1, 0, 1, 2):
             x, y = (offset + shift) * nx - along * ny, (offset + shift) * ny + along * nx
-            inner, outer = (
-                _sample(light, x + sign * _STEP_PX * nx, y + sign * _STEP_PX * ny)
-                for sign in (1, -1)
+            near, far = (
+                _sample(light, x + reach_px * nx, y + reach_px * ny)
+                - _sample(light, x - reach_px * nx, y - reach_px * ny)
+                for reach_px in (_STEP_PX, _WIDE_PX)
             )
-            step = np.maximum(step, inner - outer)
+            step = np.maximum(step, np.minimum(near, far))
         sums[index] = np.concatenate([[0], np.cumsum(step > LEAST_CONTRAST)])
     direction = np.stack([-lines[:, 1], lines[:, 0]], axis=1)[sides]
     starts, ends = quads, np.roll(quads, -1, axis=1)
     t0, t1 = ((points * direction).sum(axis=2) + reach for points in (starts, ends))
     low, high = (np.clip(f(t0, t1), 0, len(along)).astype(int) for f in (np.minimum, np.maximum))
     return (sums[sides, high] - sums[sides, low]) / np.maximum(np.abs(t1 - t0), 1)
+
+
+def _nearest(light: Light, points: Floats) -> Light:
+    """Return the values (...) at the pixels nearest to points (..., 2), many at once."""
+    at = np.clip(np.round(points).astype(int), 0, np.array(light.shape[::-1]) - 1)
+    return light[at[..., 1], at[..., 0]]
 
 
 def _sample(light: Light, x: Floats, y: Floats) -> Light:
