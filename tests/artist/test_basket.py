@@ -1,0 +1,205 @@
+"""The basket: lines, the price that follows each change, and placing the order."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+from django.test import Client
+
+from orders.models import Film, Order, OrderLine, Person, Quote, Version
+from tests import factories
+
+from .conftest import KEY
+
+ADDRESS = {
+    "email": "wren@harbour.example",
+    "delivery": "post",
+    "ship_name": "Wren Saltmarsh",
+    "ship_line1": "3 Quay Steps",
+    "ship_city": "Tidehaven",
+    "ship_postcode": "TH 1",
+    "ship_country": "Harbourland",
+    "note": "Ring twice.",
+    "rights": "on",
+}
+HTMX = {"HX-Request": "true"}
+
+
+@pytest.fixture
+def version(shop: Any) -> Version:
+    return factories.make_version(factories.make_design(visitor=KEY, title="Tide snail"))
+
+
+def put_in(client: Client, version: Version, quantity: str = "2", **more: str) -> Any:
+    form = {
+        "drawing": version.design.token,
+        "version": str(version.number),
+        "quantity": quantity,
+        "film": str(Film.objects.get(code="pet-0.1905").pk),
+        "with_cut_outs": "on",
+        **more,
+    }
+    return client.post("/basket/add/", form)
+
+
+def text(response: Any) -> str:
+    return str(response.content.decode())
+
+
+def test_an_empty_basket_says_how_to_begin(visitor: Client) -> None:
+    page = text(visitor.get("/basket/"))
+    assert "Nothing in it yet" in page
+    assert "Put a drawing in" in page
+
+
+def test_more_of_the_same_adds_to_its_line(visitor: Client, version: Version) -> None:
+    put_in(visitor, version, "2")
+    response = put_in(visitor, version, "3")
+    assert response.headers["Location"] == "/basket/"
+    assert OrderLine.objects.get().quantity == 5
+
+
+def test_each_change_brings_the_new_price_with_its_reasons(
+    visitor: Client, version: Version
+) -> None:
+    put_in(visitor, version, "1")
+    line = OrderLine.objects.get()
+    before = text(visitor.get("/basket/"))
+    assert "1 stencil, 6 × 6 in" in before
+    changed = {
+        "line": str(line.pk),
+        f"line-{line.pk}-quantity": "5",
+        f"line-{line.pk}-film": str(line.film_id),
+    }
+    after = text(visitor.post("/basket/change/", changed, headers=HTMX))
+    assert after.lstrip().startswith('<div id="basket-lines">')
+    assert "The price from 5 pieces applies: USD 6.80 each." in after
+    line.refresh_from_db()
+    assert (line.quantity, line.with_cut_outs) == (5, False)
+    plain = visitor.post("/basket/change/", changed)
+    assert plain.headers["Location"] == "/basket/"
+
+
+@pytest.mark.parametrize(
+    ("quantity", "sentence"),
+    [
+        ("0", "One is the fewest that can be cut."),
+        ("1000", "999 is the most in one line."),
+        ("two", "Write a whole number from 1 to 999."),
+        ("", "Say how many."),
+    ],
+)
+def test_a_wrong_number_is_told_and_the_old_one_stays(
+    visitor: Client, version: Version, quantity: str, sentence: str
+) -> None:
+    put_in(visitor, version, "4")
+    line = OrderLine.objects.get()
+    changed = {
+        "line": str(line.pk),
+        f"line-{line.pk}-quantity": quantity,
+        f"line-{line.pk}-film": str(line.film_id),
+    }
+    assert sentence in text(visitor.post("/basket/change/", changed, headers=HTMX))
+    assert visitor.post("/basket/change/", changed).status_code == 422
+    line.refresh_from_db()
+    assert line.quantity == 4
+
+
+def test_collecting_takes_the_postage_off(visitor: Client, version: Version) -> None:
+    put_in(visitor, version)
+    assert "One parcel with everything in it." in text(visitor.get("/basket/"))
+    after = text(visitor.post("/basket/change/", {"delivery": "collect"}, headers=HTMX))
+    assert "Fetched from the workshop: no postage." in after
+
+
+def test_only_films_that_take_the_size_are_offered(visitor: Client, version: Version) -> None:
+    factories.make_film("strip", name="A strip", sheet_width_mm=100, sheet_height_mm=100)
+    factories.make_film("old", name="Old film", is_active=False)
+    page = text(visitor.get(f"/drawing/{version.design.token}/"))
+    assert "PET 0.19 mm" in page
+    assert "A strip" not in page
+    assert "Old film" not in page
+
+
+def test_stencil_and_mask_of_one_drawing_go_into_one_order(
+    visitor: Client, version: Version
+) -> None:
+    mask = factories.make_version(version.design, mode="mask")
+    put_in(visitor, version, "2")
+    put_in(visitor, mask, "1")
+    page = text(visitor.get("/basket/"))
+    assert "3 pieces (2 stencils, 1 mask), 6 × 6 in" in page
+
+
+def test_a_rejected_drawing_goes_in_only_as_a_question(visitor: Client, version: Version) -> None:
+    rejected = factories.make_version(version.design, status="rejected")
+    assert "Order it all the same" in text(visitor.get(f"/drawing/{version.design.token}/?v=2"))
+    put_in(visitor, rejected)
+    assert "does not hold; the workshop is asked" in text(visitor.get("/basket/"))
+
+
+def test_what_cannot_be_read_or_is_not_mine_cannot_be_put_in(
+    visitor: Client, version: Version
+) -> None:
+    unreadable = factories.make_version(version.design, status="unreadable")
+    foreign = factories.make_version(visitor="somebody-else")
+    assert put_in(visitor, unreadable).status_code == 404
+    assert put_in(visitor, foreign).status_code == 404
+    assert not OrderLine.objects.exists()
+
+
+def test_nobody_changes_the_line_of_another_basket(
+    visitor: Client, version: Version, stranger: Client
+) -> None:
+    put_in(visitor, version)
+    line = OrderLine.objects.get()
+    stranger.post("/basket/remove/", {"line": str(line.pk)})
+    stranger.post("/basket/change/", {"line": str(line.pk), f"line-{line.pk}-quantity": "9"})
+    line.refresh_from_db()
+    assert line.quantity == 2
+
+
+def test_placing_makes_the_order_and_leads_to_its_quote(visitor: Client, version: Version) -> None:
+    put_in(visitor, version)
+    response = visitor.post("/basket/place/", ADDRESS)
+    quote = Quote.objects.get()
+    assert response.headers["Location"] == f"/quote/{quote.token}/"
+    order = quote.order
+    artist = Person.objects.get(email="wren@harbour.example")
+    assert (order.artist, order.note, order.ship_city) == (artist, "Ring twice.", "Tidehaven")
+    version.design.refresh_from_db()
+    assert version.design.owner == artist
+    assert order.mails.filter(kind="quote", to=artist.email).count() == 1
+    again = visitor.post("/basket/place/", ADDRESS)
+    assert again.headers["Location"] == response.headers["Location"]
+    assert Quote.objects.count() == 1
+
+
+@pytest.mark.parametrize(
+    ("change", "sentence"),
+    [
+        ({"email": ""}, "Write your email address."),
+        ({"email": "wren"}, "That is not an email address; it looks like name@harbour.example."),
+        ({"rights": ""}, "Confirm this before anything is cut."),
+        ({"ship_line1": ""}, "Write the street and number, so that the parcel arrives."),
+        ({"email": "Cutter@Harbour.Example"}, "That is an address of the workshop; use your own."),
+    ],
+)
+def test_what_is_missing_is_told_and_the_rest_is_kept(
+    visitor: Client, version: Version, change: dict[str, str], sentence: str
+) -> None:
+    factories.workshop_person("cutter@harbour.example")
+    put_in(visitor, version)
+    response = visitor.post("/basket/place/", ADDRESS | change)
+    assert response.status_code == 422
+    assert sentence in text(response)
+    assert "Ring twice." in text(response)
+    assert Order.objects.get().is_basket
+
+
+def test_who_collects_needs_no_address(visitor: Client, version: Version) -> None:
+    put_in(visitor, version)
+    form = {"email": "wren@harbour.example", "delivery": "collect", "rights": "on"}
+    visitor.post("/basket/place/", form | {"ship_name": "Wren"})
+    assert Quote.objects.get().order.delivery == "collect"
