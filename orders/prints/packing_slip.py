@@ -239,7 +239,10 @@ class _Slip:
         name_lines = break_lines(name or "Name not given", look.name, room)
         text = replace(look.text, size_pt=look.text.size_pt + 0.5)
         lines = [line for part in below for line in break_lines(part, text, room)]
-        gaps = any(has_gaps(part) for part in (name, *below))
+        titles = [
+            row.job.version.design.title for row in (*self.contents.rows, *self.contents.absent)
+        ]
+        gaps = any(has_gaps(part) for part in (name, *below, *titles))
         told = break_lines(GAPS_SENTENCE, look.small, room) if gaps else []
         height = (
             look.small.line_mm * (1 + len(told))

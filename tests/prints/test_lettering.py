@@ -29,6 +29,12 @@ def test_lam_with_alef_is_one_glyph() -> None:
     assert visual("لا") == "\ufefb"
 
 
+@pytest.mark.parametrize("name", ["ژرف گنج پنجره چای", "ميناء البحر"])
+@pytest.mark.parametrize("face", ["text", "bold"])
+def test_persian_and_arabic_names_have_all_their_letters(name: str, face: str) -> None:
+    assert NO_GLYPH not in visual(name, face=face)
+
+
 def test_a_number_in_a_hebrew_line_keeps_its_own_direction() -> None:
     """UAX 9, rule W2 and following: European digits run left to right inside a Hebrew line."""
     assert visual("דירה 42") == "42 הריד"
@@ -64,6 +70,7 @@ def test_control_characters_and_direction_marks_are_left_out() -> None:
 
 
 def test_a_letter_the_faces_do_not_have_is_an_empty_square_and_is_noticed() -> None:
+    assert has_gaps("بندرگاہ")  # Urdu's heh goal and yeh barree are not in DejaVu Sans
     assert visual("日本 Pier") == f"{NO_GLYPH}{NO_GLYPH} Pier"
     assert has_gaps("日本 Pier")
 

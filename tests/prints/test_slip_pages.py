@@ -153,6 +153,25 @@ def test_many_jobs_with_long_names_fill_several_pages_and_nothing_is_lost(
 
 
 @pytest.mark.parametrize("paper", PAPERS)
+def test_the_fullest_address_there_can_be_stays_on_its_page(order: Order, paper: str) -> None:
+    """Every field as long as it may be, in the widest letter; the names are set smaller."""
+    workshop = factories.workshop()
+    workshop.name = "W" * 120
+    workshop.save()
+    fields = [field for field in Order._meta.fields if field.name.startswith("ship_")]
+    for field in fields:
+        setattr(order, field.name, "W" * field.max_length)
+    order.save()
+    job = packed(order, "W" * 120, quantity=999)
+    parcel = Parcel.objects.create(order=order, carrier="W" * 60, tracking="W" * 80)
+    ParcelLine.objects.create(parcel=parcel, job=job, count=999)
+    data = packing_slip.render(order, paper=paper, parcel=parcel)
+    lengths = [field.max_length for field in fields] + [120, 60, 80]
+    assert "".join(texts(data)).count("W") >= sum(lengths)
+    assert_nothing_is_cut_off(data)
+
+
+@pytest.mark.parametrize("paper", PAPERS)
 def test_plain_slips_are_whole_too(order: Order, paper: str) -> None:
     for number, blank in enumerate(("6x6in", "4x4in", "2.5x3.5in", "a4", "5x7in")):
         packed(order, f"Knot {number}", blank, quantity=999)
