@@ -30,7 +30,8 @@ ALLOWED_HOSTS = [
     *ENVIRONMENT.words("HOLDFAST_HOSTS"),
 ]
 CSRF_TRUSTED_ORIGINS = [PUBLIC_ADDRESS]
-if ENVIRONMENT.flag("HOLDFAST_BEHIND_PROXY"):
+IS_BEHIND_PROXY = ENVIRONMENT.flag("HOLDFAST_BEHIND_PROXY")
+if IS_BEHIND_PROXY:
     # only a proxy that overwrites this header may be trusted with it
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
 
@@ -149,6 +150,7 @@ ACCOUNT_SESSION_REMEMBER = True
 ACCOUNT_DEFAULT_HTTP_PROTOCOL = "https" if IS_HTTPS else "http"
 AXES_FAILURE_LIMIT = 10
 AXES_COOLOFF_TIME = timedelta(minutes=15)
+AXES_CLIENT_IP_CALLABLE = "config.sign_in.client_address"
 AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
 
 # --- sessions and safety
@@ -158,7 +160,7 @@ SESSION_COOKIE_SECURE = IS_HTTPS
 SESSION_COOKIE_SAMESITE = "Lax"
 CSRF_COOKIE_SECURE = IS_HTTPS
 CSRF_COOKIE_SAMESITE = "Lax"
-SECURE_SSL_REDIRECT = IS_HTTPS and ENVIRONMENT.flag("HOLDFAST_BEHIND_PROXY")
+SECURE_SSL_REDIRECT = IS_HTTPS and IS_BEHIND_PROXY
 SECURE_REDIRECT_EXEMPT = [r"^healthz$"]  # asked from inside, without the proxy
 SECURE_HSTS_SECONDS = 365 * 24 * 3600 if IS_HTTPS else 0
 # other hosts of the same domain may belong to others, so they are not spoken for

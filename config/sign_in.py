@@ -1,6 +1,7 @@
 """How people sign in: by a code sent to an address that the workshop already knows."""
 
 from allauth.account.adapter import DefaultAccountAdapter
+from django.conf import settings
 from django.http import HttpRequest
 
 
@@ -9,3 +10,19 @@ class SignInAdapter(DefaultAccountAdapter):
 
     def is_open_for_signup(self, request: HttpRequest) -> bool:
         return False
+
+    def get_client_ip(self, request: HttpRequest) -> str:
+        return client_address(request)
+
+
+def client_address(request: HttpRequest) -> str:
+    """Return the network address that sign-in tries are counted by.
+
+    Behind a proxy that is the last one the proxy put into X-Forwarded-For; what stands before it
+    came from the visitor and may be made up. Without a proxy the header is not looked at.
+    """
+    if settings.IS_BEHIND_PROXY:
+        forwarded = str(request.META.get("HTTP_X_FORWARDED_FOR", "")).split(",")[-1].strip()
+        if forwarded:
+            return forwarded
+    return str(request.META.get("REMOTE_ADDR", ""))
