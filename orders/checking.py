@@ -8,12 +8,11 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from typing import Any
+from typing import TYPE_CHECKING
 
 from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
 
-from geometry.check import Checked, check
 from geometry.limits import Limits
 from geometry.recipe import Recipe
 
@@ -21,6 +20,10 @@ from . import workflow
 from .check_steps import STEPS_SHOWN
 from .codes import new_token
 from .models import Version
+
+if TYPE_CHECKING:
+    from geometry.check import Checked
+    from geometry.stencil import Stencil
 
 logger = logging.getLogger(__name__)
 
@@ -49,6 +52,8 @@ def check_version_file(
     version: Version, on_step: Callable[[str], None] = lambda step: None
 ) -> Checked:
     """Return the check of a version's file by its recipe and limits; nothing is written."""
+    from geometry.check import check  # compiled kernels: the pages do without them
+
     with _local_path(version) as path:
         return check(
             path,
@@ -78,7 +83,7 @@ class StepTimer:
             self.seconds[stage] = self.seconds.get(stage, 0.0) + spent
 
 
-def stencil_of(version: Version) -> Any:
+def stencil_of(version: Version) -> Stencil:
     """Return the stored stencil of a version. Raises FileNotFoundError when there is none."""
     from geometry.stencil import Stencil
 

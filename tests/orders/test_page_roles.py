@@ -1,0 +1,246 @@
+"""Every page walked by every role: a page without a row fails, and so does one that lets in more.
+
+Codes: IN the page answers (or acts and leads on), 404 as if it did not exist, 403 the wrong role,
+SIGN led to the sign-in page.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import pytest
+from django.core.files.base import ContentFile
+from django.test import Client
+from django.urls import URLPattern, URLResolver, get_resolver, reverse
+
+from orders import quoting, workflow
+from orders.models import Event, Mail, Version
+from orders.workflow import Actor, Place
+from tests import factories
+
+BACKEND = "allauth.account.auth_backends.AuthenticationBackend"
+IN, SIGN = "in", "sign in"
+STRANGER, OWNER, OTHER, CUTTER = "stranger", "owner", "other artist", "cutter"
+Codes = dict[str, Any]
+EVERYBODY: Codes = {STRANGER: IN, OWNER: IN, OTHER: IN, CUTTER: IN}
+# A drawing is its owner's, and the workshop looks at it; only its owner changes or orders it.
+OWN: Codes = {STRANGER: 404, OWNER: IN, OTHER: 404, CUTTER: IN}
+OWN_CHANGE: Codes = {**OWN, CUTTER: 403}
+SHOP: Codes = {STRANGER: SIGN, OWNER: 403, OTHER: 403, CUTTER: IN}
+
+
+@dataclass(frozen=True)
+class Row:
+    """One address: how it is built from the world, its method, and who gets what."""
+
+    name: str
+    method: str
+    codes: Codes
+    args: tuple[str, ...] = ()
+
+
+ROWS: tuple[Row, ...] = (
+    *(Row(n, "get", EVERYBODY) for n in ("landing", "mine", "prices", "guide", "healthz")),
+    *(Row(n, "get", EVERYBODY) for n in ("sign-in", "account_login", "basket")),
+    *(Row(n, "get", EVERYBODY) for n in ("account_request_login_code",)),
+    *(Row(n, "get", EVERYBODY) for n in ("sign-in-code", "account_confirm_login_code")),
+    Row("demo-letters", "get", dict.fromkeys(EVERYBODY, 404)),
+    Row("sign-out", "post", EVERYBODY),
+    Row("upload", "post", EVERYBODY),
+    *(Row(f"basket-{n}", "post", EVERYBODY) for n in ("change", "remove", "place")),
+    # basket-add names a version in its form, which is reached like a drawing (see below)
+    Row("basket-add", "post", OWN),
+    Row("drawing", "get", OWN, ("design",)),
+    Row("drawing-state", "get", OWN, ("design",)),
+    *(
+        Row(f"drawing-{n}", "post", OWN_CHANGE, ("design",))
+        for n in ("mend", "mode", "size", "rename", "remove", "answer")
+    ),
+    Row("drawing-original", "get", OWN, ("design", "one")),
+    Row("drawing-picture", "get", OWN, ("design", "one", "film")),
+    # what hangs on an unguessable token of its own is open to whoever holds it
+    Row("quote", "get", EVERYBODY, ("quote",)),
+    Row("quote-accept", "post", EVERYBODY, ("quote",)),
+    Row("quote-renew", "post", EVERYBODY, ("quote",)),
+    Row("order", "get", EVERYBODY, ("link",)),
+    Row("order-state", "get", EVERYBODY, ("link",)),
+    Row("order-slip", "get", EVERYBODY, ("link",)),
+    Row("order-picture", "get", EVERYBODY, ("link", "job")),
+    Row("order-photo", "get", EVERYBODY, ("link", "job", "photo")),
+    Row("proposal-picture", "get", EVERYBODY, ("link", "job", "proposal")),
+    Row("proposal-accept", "post", EVERYBODY, ("link", "job", "proposal")),
+    Row("proposal-refuse", "post", EVERYBODY, ("link", "job", "proposal")),
+    Row("job-cancel", "post", EVERYBODY, ("link", "job")),
+    Row("parcel", "get", EVERYBODY, ("parcel",)),
+    Row("parcel-picture", "get", EVERYBODY, ("parcel", "job")),
+    Row("workshop-sign-in", "get", EVERYBODY),
+    Row("workshop-sign-out", "post", EVERYBODY),
+    *(
+        Row(f"workshop-{n}", "get", SHOP)
+        for n in [
+            "today",
+            "queue",
+            "sheets",
+            "post",
+            "mail",
+            "films",
+            "settings",
+            "prices",
+            "film-new",
+        ]
+    ),
+    Row("workshop-film-new", "get", SHOP),
+    Row("workshop-queue-selected", "post", SHOP),
+    Row("workshop-sheet-new", "get", SHOP),
+    Row("workshop-order", "get", SHOP, ("order",)),
+    Row("workshop-order-ship", "post", SHOP, ("order",)),
+    Row("workshop-order-slip", "get", SHOP, ("order",)),
+    Row("workshop-job", "get", SHOP, ("job",)),
+    Row("workshop-job-step", "post", SHOP, ("job", "hold")),
+    Row("workshop-job-override", "post", SHOP, ("job",)),
+    Row("workshop-job-photo-add", "post", SHOP, ("job",)),
+    Row("workshop-job-photo", "get", SHOP, ("job", "photo")),
+    Row("workshop-job-propose", "get", SHOP, ("job",)),
+    Row("workshop-job-cut-file", "get", SHOP, ("job",)),
+    Row("workshop-job-original", "get", SHOP, ("job",)),
+    Row("workshop-job-picture", "get", SHOP, ("job", "one")),
+    Row("workshop-job-drawing", "get", SHOP, ("job", "one")),
+    Row("workshop-sheet", "get", SHOP, ("run",)),
+    *(
+        Row(f"workshop-sheet-{n}", "post", SHOP, ("run",))
+        for n in ("arrange", "nest", "add", "all-good")
+    ),
+    Row("workshop-sheet-step", "post", SHOP, ("run", "start")),
+    Row("workshop-sheet-piece", "post", SHOP, ("run", "piece")),
+    Row("workshop-sheet-cut-file", "get", SHOP, ("run",)),
+    Row("workshop-sheet-placement", "get", SHOP, ("run",)),
+    Row("workshop-mail-text", "get", SHOP, ("mail",)),
+    Row("workshop-mail-again", "post", SHOP, ("mail",)),
+    Row("workshop-film", "get", SHOP, ("film_code",)),
+)
+
+
+@pytest.fixture
+def world() -> dict[str, Any]:
+    """One artist's drawing, order, job, photo, sheet and letter."""
+    factories.price_sheet()
+    factories.workshop()
+    owner = factories.artist_person()
+    version = factories.make_version(owner=owner)
+    order = factories.make_order(artist=owner)
+    factories.make_line(order, version, quantity=2)
+    artist = Actor(Event.Role.ARTIST, owner)
+    quote = quoting.make_quote(order, artist)
+    workflow.accept(quote, artist)
+    job = order.jobs.get()
+    cutter = Actor(Event.Role.WORKSHOP, factories.workshop_person())
+    workflow.queue(job, cutter)
+    blanks = factories.make_job(order, film=factories.make_blank_film())
+    run = workflow.plan_run(blanks.film, [Place(blanks, 0, 0)], cutter)
+    photo = job.photos.create(by=cutter.person)
+    photo.file.save("p.jpg", ContentFile(factories.picture_png()))
+    proposal = factories.make_version(
+        version.design,
+        proposal="offered",
+        origin=Version.Origin.PROPOSAL,
+        proposed_for=job,
+    )
+    mail = Mail.objects.filter(order=order).first()
+    assert mail is not None
+    return {
+        "design": version.design.token,
+        "film_pk": job.film.pk,
+        "one": 1,
+        "film": "film.png",
+        "film_code": job.film.code,
+        "quote": quote.token,
+        "link": order.link_token,
+        "parcel": order.parcel_token,
+        "order": order.code,
+        "job": job.code,
+        "photo": photo.pk,
+        "proposal": proposal.number,
+        "run": run.code,
+        "piece": run.pieces.get().pk,
+        "mail": mail.pk,
+        "hold": "hold",
+        "start": "start",
+    }
+
+
+def client_for(role: str) -> Client:
+    client = Client()
+    if role == OWNER:
+        client.force_login(factories.artist_person(), BACKEND)
+    elif role == OTHER:
+        other = factories.artist_person("moss@harbour.example", "Moss Breakwater")
+        client.force_login(other, BACKEND)
+    elif role == CUTTER:
+        client.force_login(factories.workshop_person(), BACKEND)
+    return client
+
+
+def address_of(row: Row, world: dict[str, Any]) -> str:
+    return reverse(row.name, args=[world[arg] for arg in row.args])
+
+
+def outcome(client: Client, row: Row, world: dict[str, Any]) -> Any:
+    form = {"drawing": world["design"], "version": 1, "film": world["film_pk"], "quantity": 1}
+    data = form if row.name == "basket-add" else {}
+    response = getattr(client, row.method)(address_of(row, world), data)
+    response.close()
+    code = response.status_code
+    if code == 302 and "/sign-in/?next=" in response["Location"]:
+        return SIGN
+    return IN if code in (200, 204, 286, 302, 400, 409, 422) else code
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("role", [STRANGER, OWNER, OTHER, CUTTER])
+@pytest.mark.parametrize("row", ROWS, ids=lambda row: row.name)
+def test_a_page_lets_in_whom_its_row_says(row: Row, role: str, world: dict[str, Any]) -> None:
+    assert outcome(client_for(role), row, world) == row.codes[role]
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("row", [r for r in ROWS if r.method == "post"], ids=lambda row: row.name)
+def test_a_change_is_never_made_by_a_link(row: Row, world: dict[str, Any]) -> None:
+    response = client_for(CUTTER).get(address_of(row, world))
+    assert response.status_code == 405
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("row", [r for r in ROWS if r.method == "post"], ids=lambda row: row.name)
+def test_a_form_from_elsewhere_is_refused(row: Row, world: dict[str, Any]) -> None:
+    client = Client(enforce_csrf_checks=True)
+    assert client.post(address_of(row, world)).status_code == 403
+
+
+@pytest.mark.django_db
+def test_ids_of_others_in_an_address_lead_nowhere(world: dict[str, Any]) -> None:
+    stranger = factories.make_job()
+    client = client_for(CUTTER)
+    for name, args in (
+        ("order-picture", (world["link"], stranger.code)),
+        ("parcel-picture", (world["parcel"], stranger.code)),
+        ("proposal-picture", (world["link"], stranger.code, world["proposal"])),
+        ("order-photo", (world["link"], stranger.code, world["photo"])),
+        ("workshop-job-photo", (stranger.code, world["photo"])),
+    ):
+        assert client.get(reverse(name, args=args)).status_code == 404, name
+
+
+def test_every_address_has_a_row() -> None:
+    names = {pattern.name for pattern in _patterns(get_resolver().url_patterns)}
+    assert names == {row.name for row in ROWS}
+
+
+def _patterns(patterns: list[Any]) -> list[URLPattern]:
+    found: list[URLPattern] = []
+    for pattern in patterns:
+        if isinstance(pattern, URLResolver):
+            found += _patterns(pattern.url_patterns)
+        else:
+            found.append(pattern)
+    return found
