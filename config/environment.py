@@ -131,13 +131,10 @@ def database(url: str, default_file: Path) -> dict[str, Any]:
     }
 
 
-def mail(url: str, default_folder: Path) -> dict[str, Any]:
-    """Return the EMAIL_ settings: an SMTP server by `url`, or else one file a mail in a folder."""
+def mail(url: str) -> dict[str, Any]:
+    """Return the EMAIL_ settings: an SMTP server by `url`, or else one file a mail."""
     if not url:
-        return {
-            "EMAIL_BACKEND": "django.core.mail.backends.filebased.EmailBackend",
-            "EMAIL_FILE_PATH": str(default_folder),
-        }
+        return {"EMAIL_BACKEND": "django.core.mail.backends.filebased.EmailBackend"}
     parts = urlsplit(url)
     if parts.scheme not in {"smtp", "smtps", "smtp+tls"} or not parts.hostname:
         raise SettingError(

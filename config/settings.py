@@ -199,7 +199,8 @@ STORAGES = {
 }
 
 # --- mail
-globals().update(read.mail(ENVIRONMENT.text("HOLDFAST_MAIL_URL"), VAR / "mails"))
+EMAIL_FILE_PATH = str(VAR / "mails")
+globals().update(read.mail(ENVIRONMENT.text("HOLDFAST_MAIL_URL")))
 DEFAULT_FROM_EMAIL = ENVIRONMENT.text("HOLDFAST_MAIL_FROM", "Holdfast <workshop@localhost>")
 SERVER_EMAIL = DEFAULT_FROM_EMAIL
 
