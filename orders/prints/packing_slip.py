@@ -45,10 +45,10 @@ _SHARES: Final[dict[int, str]] = {
     8: "an eighth",
     10: "a tenth",
     12: "a twelfth",
-    15: "1/15",
-    20: "1/20",
-    30: "1/30",
-    50: "1/50",
+    15: "a fifteenth",
+    20: "a twentieth",
+    30: "a thirtieth",
+    50: "a fiftieth",
 }
 
 
