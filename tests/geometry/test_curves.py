@@ -77,11 +77,11 @@ def test_a_curve_starts_where_its_contour_starts_and_closes() -> None:
 
 
 def test_an_open_line_keeps_both_ends() -> None:
-    """An arc of a quarter turn is one curve or two."""
+    """An arc of a quarter turn of 40 points is three curves at most."""
     turn = np.linspace(0, np.pi / 2, 40)
     arc = np.column_stack([20 * np.cos(turn), 20 * np.sin(turn)])
     curve = fit_curve(arc, closed=False)
-    assert len(curve.pieces) <= 2
+    assert len(curve.pieces) <= 3
     assert curve.start == pytest.approx(arc[0])
     assert curve.pieces[-1][-1] == pytest.approx(arc[-1])
 

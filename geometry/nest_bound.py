@@ -1,0 +1,103 @@
+"""How many sheets any nesting needs at least: a lower bound that knows gap and edge.
+
+Works on whole numbers (any small unit). The sides of the rectangles hold the gap already, the
+sheet's sides hold one gap more than is usable, so that plain packing without gaps is meant.
+
+Two bounds are combined, and the better one is taken:
+- area, on a sheet cut down to what sums of sides can reach at all (Herz 1972, "Recursive
+  computational procedure for two-dimensional stock cutting": positions may be normalised to such
+  sums without loss);
+- conservative scales by dual feasible functions (Fekete and Schepers 2004, "A general framework for
+  bounds for higher-dimensional orthogonal packing problems"), where each rectangle that may be
+  turned counts with the smaller of its two scaled areas, which keeps the bound valid.
+"""
+
+from collections.abc import Callable, Iterable, Sequence
+from fractions import Fraction
+
+# One kind of rectangle: width, height, how many.
+Kind = tuple[int, int, int]
+Scale = Callable[[int], Fraction]
+
+
+def lower_bound(kinds: Sequence[Kind], sheet: tuple[int, int], *, may_turn: bool = True) -> int:
+    """Return a number of sheets that no nesting of `kinds` can stay under.
+
+    kinds: (width, height, count), each fitting the sheet in at least one way. sheet: (width,
+    height). An empty order needs no sheet.
+    """
+    kinds = [kind for kind in kinds if kind[2] > 0]
+    if not kinds:
+        return 0
+    reach = tuple(_reachable(kinds, axis, sheet[axis], may_turn) for axis in (0, 1))
+    area = sum(width * height * count for width, height, count in kinds)
+    best = _ceil(Fraction(area, reach[0] * reach[1]))
+    scales_x, scales_y = (list(_scales(kinds, reach[axis])) for axis in (0, 1))
+    for scale_x in scales_x:
+        for scale_y in scales_y:
+            best = max(best, _ceil(_scaled_area(kinds, reach, scale_x, scale_y, may_turn)))
+    return best
+
+
+def _reachable(kinds: Sequence[Kind], axis: int, length: int, may_turn: bool) -> int:
+    """The longest sum of sides, each used at most as often as there are pieces, within `length`."""
+    sides: dict[int, int] = {}
+    for width, height, count in kinds:
+        for side in {width, height} if may_turn else {(width, height)[axis]}:
+            sides[side] = sides.get(side, 0) + count
+    sums = {0}
+    for side, count in sides.items():
+        grown = set(sums)
+        for number in range(1, min(count, length // side) + 1):
+            grown |= {start + number * side for start in sums if start + number * side <= length}
+        sums = grown
+        if len(sums) > 20_000:
+            return length  # a looser bound is still a bound
+    return max(sums)
+
+
+def _scales(kinds: Sequence[Kind], length: int) -> Iterable[Scale]:
+    """Dual feasible functions of a side's share of `length`: shares adding to <= 1 stay so."""
+    yield lambda side: Fraction(side, length)
+    for steps in (1, 2, 3, 4, 5):
+        yield lambda side, steps=steps: _stepped(side, length, steps)
+    sides = {side for width, height, _ in kinds for side in (width, height)}
+    for small in sorted({min(side, length - side) for side in sides if side < length}):
+        if 0 < 2 * small <= length:
+            yield lambda side, small=small: _large_counts_whole(side, length, small)
+
+
+def _stepped(side: int, length: int, steps: int) -> Fraction:
+    """u(k) of Fekete and Schepers: round down to k-ths of k + 1 parts, exact parts kept."""
+    if (steps + 1) * side % length == 0:
+        return Fraction(side, length)
+    return Fraction((steps + 1) * side // length, steps)
+
+
+def _large_counts_whole(side: int, length: int, small: int) -> Fraction:
+    """U(e) of Fekete and Schepers: more than 1 - e counts 1, less than e counts nothing."""
+    if side > length - small:
+        return Fraction(1)
+    if side < small:
+        return Fraction(0)
+    return Fraction(side, length)
+
+
+def _scaled_area(
+    kinds: Sequence[Kind],
+    reach: tuple[int, ...],
+    scale_x: Scale,
+    scale_y: Scale,
+    may_turn: bool,
+) -> Fraction:
+    """Sum of scaled areas, each piece in its cheaper way of lying."""
+    total = Fraction(0)
+    for width, height, count in kinds:
+        ways = [(width, height), (height, width)] if may_turn else [(width, height)]
+        fitting = [(w, h) for w, h in ways if w <= reach[0] and h <= reach[1]]
+        total += count * min(scale_x(w) * scale_y(h) for w, h in fitting)
+    return total
+
+
+def _ceil(value: Fraction) -> int:
+    return -(-value.numerator // value.denominator)
