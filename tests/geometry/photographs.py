@@ -87,7 +87,7 @@ def _table(scene: Scene, random: np.random.Generator) -> Colour:
     elif scene.table == "light":
         colour = np.full((height, width, 3), (205, 200, 192), np.float32)
     elif scene.table == "tiles":
-        joint = ((x % 420) < 14) | ((y % 420) < 14)
+        joint = (((x + 190) % 420) < 14) | (((y + 190) % 420) < 14)
         colour = np.where(joint[..., None], (210, 205, 195), (120, 90, 75)).astype(np.float32)
     elif scene.table == "check":
         a, b = (x // 160) % 2, (y // 160) % 2
