@@ -14,6 +14,7 @@ Two bounds are combined, and the better one is taken:
 
 from collections.abc import Callable, Iterable, Sequence
 from fractions import Fraction
+from functools import partial
 
 # One kind of rectangle: width, height, how many.
 Kind = tuple[int, int, int]
@@ -58,13 +59,17 @@ def _reachable(kinds: Sequence[Kind], axis: int, length: int, may_turn: bool) ->
 
 def _scales(kinds: Sequence[Kind], length: int) -> Iterable[Scale]:
     """Dual feasible functions of a side's share of `length`: shares adding to <= 1 stay so."""
-    yield lambda side: Fraction(side, length)
+    yield partial(_share, length=length)
     for steps in (1, 2, 3, 4, 5):
-        yield lambda side, steps=steps: _stepped(side, length, steps)
+        yield partial(_stepped, length=length, steps=steps)
     sides = {side for width, height, _ in kinds for side in (width, height)}
     for small in sorted({min(side, length - side) for side in sides if side < length}):
         if 0 < 2 * small <= length:
-            yield lambda side, small=small: _large_counts_whole(side, length, small)
+            yield partial(_large_counts_whole, length=length, small=small)
+
+
+def _share(side: int, length: int) -> Fraction:
+    return Fraction(side, length)
 
 
 def _stepped(side: int, length: int, steps: int) -> Fraction:

@@ -259,13 +259,13 @@ class _Search:
             if to_skip and kind == order[0]:
                 to_skip -= 1
                 continue
-            spot = None if kind in full else self._best_spot(kind, free, rule)
-            if spot is None:
+            found = None if kind in full else self._best_spot(kind, free, rule)
+            if found is None:
                 full.add(kind)  # room only shrinks: what did not fit will not fit later
                 left.append(kind)
                 continue
-            spots.append(spot)
-            free = _without(free, self._rectangle(spot))
+            spots.append(found)
+            free = _without(free, self._rectangle(found))
         return spots, left
 
     def _rectangle(self, spot: _Spot) -> Rectangle:

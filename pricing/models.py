@@ -191,7 +191,9 @@ class PriceSheet(models.Model):
         """
         with transaction.atomic():
             self._refuse_incomplete()
-            drafts = models.QuerySet(type(self)).filter(pk=self.pk, published_at__isnull=True)
+            drafts: models.QuerySet[PriceSheet] = models.QuerySet(PriceSheet).filter(
+                pk=self.pk, published_at__isnull=True
+            )
             if drafts.update(published_at=at) != 1:
                 _refuse_published(self.name)
         self.published_at = at
@@ -266,7 +268,7 @@ class _SheetRow(models.Model):
         """Raise PublishedSheetError where the sheet, now or before a move, is published."""
         self.sheet.refuse_if_published()
         if self.pk is not None:
-            for stored in type(self).objects.filter(pk=self.pk).select_related("sheet"):
+            for stored in type(self).objects.filter(pk=self.pk):
                 stored.sheet.refuse_if_published()
 
 
