@@ -24,6 +24,8 @@ LIST_PX_PER_MM = 0.6
 NO_BREAK = "\u00a0"
 # Where a status has no drawing of its own name.
 SIGN_OF_STATUS = {"handed-over": "collected", "declined": "cancelled"}
+# Every address of their side begins with theirs, so only they themselves are "here".
+FIRST_PAGES = ("landing", "workshop-today")
 SEVERITY_WORDS = {"reject": "must be mended", "warn": "warning", "note": "note"}
 
 
@@ -214,6 +216,8 @@ def here(context: dict[str, Any], name: str) -> SafeString:
     except NoReverseMatch:
         return SafeString("")
     if request is None or not request.path.startswith(address):
+        return SafeString("")
+    if name in FIRST_PAGES and request.path != address:
         return SafeString("")
     current = "page" if request.path == address else "true"
     return format_html(' aria-current="{}"', current)

@@ -169,6 +169,8 @@ class FilmForm(forms.ModelForm):  # type: ignore[type-arg]
             if isinstance(field, forms.FloatField | forms.DecimalField):
                 field.validators += [MinValueValidator(least), MaxValueValidator(most)]
                 field.widget.attrs |= {"min": least, "max": most, "step": "any"}
+                if self.initial.get(name) is not None:
+                    self.initial[name] = f"{float(self.initial[name]):.7g}"
 
 
 class WorkshopForm(forms.ModelForm):  # type: ignore[type-arg]

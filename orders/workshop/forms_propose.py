@@ -113,6 +113,11 @@ def initial_of(recipe: Recipe, centre_mm: tuple[float, float]) -> dict[str, Any]
     }
 
 
+def typed_form(initial: dict[str, Any]) -> dict[str, str]:
+    """Return figures as a person would type them: 30, not 30.0."""
+    return {key: "" if value is None else f"{value:.10g}" for key, value in initial.items()}
+
+
 def changes_of(
     form: ProposeForm, strokes: list[dict[str, Any]], recipe: Recipe, initial: dict[str, Any]
 ) -> dict[str, Any]:

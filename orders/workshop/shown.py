@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
 
@@ -15,6 +15,7 @@ from orders.models import Event, Job, Piece, SheetRun
 from orders.models.jobs import OVER
 
 SHOWN_OF_A_KIND = 20
+THUMB_PX = 40
 
 # Statuses in which the workshop still has something to do by the promised day.
 RUNNING = (
@@ -132,18 +133,27 @@ def due_of(job: Job, on: date) -> Due:
     if days == 0:
         return Due("today", "due today")
     if days == 1:
-        return Due("soon", "due tomorrow")
+        return Due("soon", "tomorrow")
     return Due("soon" if days <= 2 else "later", f"in {days} days")
 
 
 def dress(jobs: Iterable[Job], on: date) -> list[Job]:
     """Return jobs with ``due``, ``tag`` and ``sign`` set for the page, without a query each."""
     dressed = list(jobs)
+    longest_mm = max((max(job.version.blank.size_mm) for job in dressed), default=1.0)
     for job in dressed:
+        job.thumb_px = _thumb_px(job, longest_mm)  # type: ignore[attr-defined]
         job.due = due_of(job, on)  # type: ignore[attr-defined]
         job.tag = STATUS_TAGS.get(job.status, "")  # type: ignore[attr-defined]
         job.sign = SIGNS.get(job.status, job.status)  # type: ignore[attr-defined]
     return dressed
+
+
+def _thumb_px(job: Job, longest_mm: float) -> tuple[int, int]:
+    """Return width and height of a job's picture in px, at one scale for the whole list."""
+    width_mm, height_mm = job.version.blank.size_mm
+    scale = THUMB_PX / longest_mm
+    return max(8, round(width_mm * scale)), max(8, round(height_mm * scale))
 
 
 def happened(events: Iterable[Event]) -> list[Happened]:
@@ -165,8 +175,40 @@ def happened(events: Iterable[Event]) -> list[Happened]:
 def events_of(job: Job) -> list[Happened]:
     """Return a job's history with that of its version, newest first."""
     mine = Q(job=job) | Q(version=job.version_id, life=Event.Life.VERSION)
-    events = Event.objects.filter(mine).select_related("by", "undoes").order_by("-id")
-    return [Happened(h.what, h.who, h.at, h.why) for h in happened(events)]
+    events = list(Event.objects.filter(mine).select_related("by", "undoes").order_by("-id"))
+    lines = [Happened(h.what, h.who, h.at, h.why) for h in happened(events)]
+    counted = _counted(job, events)
+    return [
+        replace(line, what=counted.get(event.pk, line.what))
+        for line, event in zip(lines, events, strict=True)
+    ]
+
+
+def _counted(job: Job, events: list[Event]) -> dict[int, str]:
+    """Return what each count came to, in words: every event holds the numbers before it."""
+    words = {}
+    after = {"cut": job.cut, "spoiled": job.spoiled}
+    for event in events:
+        if event.life != Event.Life.JOB or "cut" not in event.before:
+            continue
+        change = {name: after[name] - event.before.get(name, after[name]) for name in after}
+        after |= {name: event.before[name] for name in after if name in event.before}
+        if event.action == "count":
+            words[event.pk] = _count_words(change["cut"], change["spoiled"])
+    return words
+
+
+def _count_words(good: int, spoiled: int) -> str:
+    parts = []
+    if good > 0:
+        parts.append(f"{good} piece{'' if good == 1 else 's'} cut well")
+    if good < 0:
+        parts.append(f"{-good} piece{'' if good == -1 else 's'} no longer counted as cut well")
+    if spoiled > 0:
+        parts.append(f"{spoiled} spoiled")
+    if spoiled < 0:
+        parts.append(f"{-spoiled} no longer counted as spoiled")
+    return ", ".join(parts) or "pieces counted"
 
 
 def measure_of(finding: dict[str, Any]) -> str:

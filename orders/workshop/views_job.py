@@ -154,7 +154,7 @@ def _page(
         "findings": findings_shown(version.findings, overrides, version.blank.size_mm),
         "rejects_left": len(version.unsettled_rejects),
         "steps": steps_of(job),
-        "next_words": NEXT[job.status],
+        "next_sentence": NEXT[job.status],
         "actions": _actions(job),
         "undo_words": _undo_words(job),
         "left": left,

@@ -23,7 +23,10 @@ def mails(request: HttpRequest) -> HttpResponse:
     state = request.GET.get("state", "")
     state = state if state in Mail.Status.values else ""
     counts = dict(
-        Mail.objects.order_by().values_list("status").annotate(mails=Count("pk")).values_list()
+        Mail.objects.order_by()
+        .values("status")
+        .annotate(mails=Count("pk"))
+        .values_list("status", "mails")
     )
     shown = Mail.objects.select_related("order").defer("body")
     if state:

@@ -17,7 +17,7 @@ from orders.access import workshop_actor, workshop_job, workshop_only
 from orders.errors import OrderError, RefusedError
 from orders.models import Event, Job, Version
 
-from .forms_propose import ProposeForm, StrokeFormSet, changes_of, initial_of
+from .forms_propose import ProposeForm, StrokeFormSet, changes_of, initial_of, typed_form
 from .shown import Grouped, findings_shown
 
 if TYPE_CHECKING:
@@ -38,7 +38,7 @@ def job_propose(request: HttpRequest, code: str) -> HttpResponse:
     recipe = Recipe.from_json(job.version.recipe)
     initial = initial_of(recipe, _centre_mm(job.version))
     if request.method == "GET":
-        form = ProposeForm(initial=initial)
+        form = ProposeForm(initial=typed_form(initial))
         return _page(request, job, form, StrokeFormSet(prefix="stroke"), initial)
     form, rows = ProposeForm(request.POST), StrokeFormSet(request.POST, prefix="stroke")
     if not (form.is_valid() and rows.is_valid()):

@@ -29,18 +29,17 @@ from .shown import RUNNING, dress
 
 PAGE_SIZE = 200
 SOON_DAYS = 2
-THUMB_PX = 44
 
 STATES: dict[str, tuple[str, tuple[str, ...]]] = {
     "to-cut": ("to cut", (Job.Status.QUEUED, Job.Status.CUTTING)),
     "received": ("to look over", (Job.Status.RECEIVED,)),
     "cut": ("to pack", (Job.Status.CUT,)),
     "packed": ("to post", (Job.Status.PACKED,)),
-    "needs-changes": ("waiting for the artist", (Job.Status.NEEDS_CHANGES,)),
+    "needs-changes": ("with the artist", (Job.Status.NEEDS_CHANGES,)),
     "on-hold": ("on hold", (Job.Status.ON_HOLD,)),
     "open": ("all open jobs", RUNNING),
     "over": (
-        "finished and closed",
+        "closed",
         (
             Job.Status.SHIPPED,
             Job.Status.HANDED_OVER,
@@ -125,7 +124,6 @@ def queue(request: HttpRequest) -> HttpResponse:
     choice = Choice.of(request)
     page = Paginator(choice.narrow(_jobs()), PAGE_SIZE).get_page(request.GET.get("page"))
     jobs = dress(page.object_list, today())
-    _size_thumbs(jobs)
     context = {
         "choice": choice,
         "jobs": jobs,
@@ -218,21 +216,13 @@ def _code_and_seen(value: str) -> tuple[str, int | None]:
     return code, int(seen) if seen.isdecimal() else None
 
 
-def _size_thumbs(jobs: list[Job]) -> None:
-    """Give each job the size of its picture in px, all at one scale."""
-    longest_mm = max((max(job.version.blank.size_mm) for job in jobs), default=1.0)
-    for job in jobs:
-        width_mm, height_mm = job.version.blank.size_mm
-        job.thumb_px = (  # type: ignore[attr-defined]
-            max(8, round(THUMB_PX * width_mm / longest_mm)),
-            max(8, round(THUMB_PX * height_mm / longest_mm)),
-        )
-
-
 def _state_links(choice: Choice) -> list[dict[str, Any]]:
     """Return the steps with how many jobs stand at each, as links that keep the other filters."""
     by_status = dict(
-        Job.objects.order_by().values_list("status").annotate(jobs=Count("pk")).values_list()
+        Job.objects.order_by()
+        .values("status")
+        .annotate(jobs=Count("pk"))
+        .values_list("status", "jobs")
     )
     return [
         {

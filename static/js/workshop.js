@@ -21,10 +21,11 @@
   }
 
   let keysOn = !stored();
-  if (bar) {
+  if (bar && (keyed.length || document.querySelector(".jobrow"))) {
     bar.removeAttribute("hidden");
     const tick = bar.querySelector("[data-keys-on]");
-    const names = [...new Set([...keyed.map((part) => part.dataset.key), "j", "k"])];
+    const walked = document.querySelector(".jobrow") ? ["j", "k"] : [];
+    const names = [...new Set([...keyed.map((part) => part.dataset.key), ...walked])];
     bar.querySelector("[data-keys-list]").textContent = names.join(" ");
     tick.checked = keysOn;
     tick.addEventListener("change", () => {
