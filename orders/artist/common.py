@@ -7,6 +7,7 @@ from contextlib import contextmanager
 
 from django.contrib import messages
 from django.core.exceptions import PermissionDenied
+from django.forms import BaseForm
 from django.http import HttpRequest
 
 from orders import access
@@ -46,3 +47,13 @@ def whole_number(text: str | None) -> int | None:
     """Return a whole number of nine digits at most from a form, or None."""
     text = text or ""
     return int(text) if text.isdecimal() and text.isascii() and len(text) < 10 else None
+
+
+def row_number(text: str | None) -> int:
+    """Return the number of a row or version named in a form; 0, which none has, if it is none."""
+    return whole_number(text) or 0
+
+
+def first_error(form: BaseForm) -> str:
+    """Return the first thing that is wrong with a form, as a sentence."""
+    return str(next(iter(form.errors.values()))[0])

@@ -100,7 +100,7 @@ def place_marks(
         outline = finding.get("outline_mm") or []
         x, y = _free_place((float(at[0]), float(at[1])), taken, size, blank_mm)
         taken.append((x, y))
-        marks.append(Mark(*_rounded(x, y, size, at[0], at[1]), path=_path(outline)))
+        marks.append(_mark(x, y, size, at, outline))
     return marks
 
 
@@ -125,8 +125,9 @@ def _free_place(
     )
 
 
-def _rounded(*numbers: float) -> list[float]:
-    return [round(float(number), 2) for number in numbers]
+def _mark(x: float, y: float, size: float, at: list[float], outline: list[list[float]]) -> Mark:
+    x, y, size, at_x, at_y = (round(float(number), 2) for number in (x, y, size, *at))
+    return Mark(x, y, size, at_x, at_y, path=_path(outline))
 
 
 def _path(outline_mm: list[list[float]]) -> str:

@@ -17,7 +17,7 @@ from orders.errors import RefusedError
 from orders.models import Order, OrderLine, Person, Quote, Version
 from orders.quoting import place_order, price_of
 
-from .common import whole_number
+from .common import first_error, row_number, whole_number
 from .forms import LARGEST_QUANTITY, CheckoutForm, LineForm
 
 
@@ -34,8 +34,7 @@ def add(request: HttpRequest) -> HttpResponse:
     version = _wanted_version(request)
     form = LineForm(request.POST, instance=OrderLine(version=version))
     if not form.is_valid():
-        for errors in form.errors.values():
-            messages.error(request, errors[0])
+        messages.error(request, first_error(form))
         address = reverse("drawing", args=[version.design.token])
         return redirect(f"{address}?v={version.number}")
     order = access.basket_of(request, make=True)
@@ -58,7 +57,7 @@ def change(request: HttpRequest) -> HttpResponse:
         order.save(update_fields=["delivery"])
     changed = None
     if request.POST.get("line"):
-        line = get_object_or_404(order.lines, pk=whole_number(request.POST["line"]))
+        line = get_object_or_404(order.lines, pk=row_number(request.POST["line"]))
         changed = LineForm(request.POST, instance=line, prefix=f"line-{line.pk}")
         _save_line(changed)
     return _answer(request, order, changed)
@@ -69,7 +68,7 @@ def remove(request: HttpRequest) -> HttpResponse:
     """Take a line out of the basket."""
     order = access.basket_of(request)
     if order is not None:
-        order.lines.filter(pk=whole_number(request.POST.get("line"))).delete()
+        order.lines.filter(pk=row_number(request.POST.get("line"))).delete()
     return _answer(request, order)
 
 

@@ -18,7 +18,14 @@ from orders.check_steps import STEPS_SHOWN
 from orders.drawings import as_mode, at_size, remove_design
 from orders.models import Design, Job, OrderLine, Version
 
-from .common import design_to_change, told, version_to_show, whole_number
+from .common import (
+    design_to_change,
+    first_error,
+    row_number,
+    told,
+    version_to_show,
+    whole_number,
+)
 from .forms import LineForm, SizeForm, TitleForm, paper_code
 from .showing import findings_shown
 from .views_upload import ACCEPTED
@@ -47,7 +54,8 @@ def drawing_state(request: HttpRequest, token: str) -> HttpResponse:
     version = version_to_show(request, access.design_for(request, token))
     if not version.is_settled and request.GET.get("seen") == stamp_of(version):
         return HttpResponse(status=204)
-    response = render(request, "artist/drawing_body.html", _context(request, version))
+    context = _context(request, version) | {"is_fragment": True}
+    response = render(request, "artist/drawing_body.html", context)
     return HttpResponseStopPolling(response.content) if version.is_settled else response
 
 
@@ -85,7 +93,7 @@ def rename(request: HttpRequest, token: str) -> HttpResponse:
         design.title = form.cleaned_data["title"]
         design.save(update_fields=["title"])
     else:
-        messages.error(request, form.errors["title"][0])
+        messages.error(request, first_error(form))
     return _to(_posted_version(request, design))
 
 
@@ -128,7 +136,7 @@ def _waiting_jobs(design: Design) -> Any:
 
 
 def _posted_version(request: HttpRequest, design: Design) -> Version:
-    number = whole_number(request.POST.get("version"))
+    number = row_number(request.POST.get("version"))
     return design.versions.filter(number=number).first() or design.latest
 
 

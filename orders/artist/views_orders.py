@@ -87,7 +87,7 @@ def order_state(request: HttpRequest, token: str) -> HttpResponse:
     shown = access.order_by_link(request, token)
     if request.GET.get("seen") == str(_stamp(shown)):
         return HttpResponse(status=204)
-    context = order_context(shown)
+    context = order_context(shown) | {"is_fragment": True}
     response = render(request, "artist/order_body.html", context)
     return HttpResponseStopPolling(response.content) if context["is_over"] else response
 

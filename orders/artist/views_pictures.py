@@ -71,7 +71,7 @@ def film_of(version: Version) -> FileResponse:
 
 def serve(file: FieldFile, content_type: str, *, download: str = "") -> FileResponse:
     """Serve a stored file with a fixed type. What it holds never changes, so it may be kept."""
-    if not file or not default_storage.exists(file.name):
+    if not file.name or not default_storage.exists(file.name):
         raise Http404
     response = FileResponse(
         file.open("rb"), content_type=content_type, as_attachment=bool(download), filename=download

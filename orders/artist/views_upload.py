@@ -14,7 +14,7 @@ from orders.drawings import receive_drawing, receive_mended
 from orders.errors import RefusedError
 from orders.models import Design, Version
 
-from .common import design_to_change, told, whole_number
+from .common import design_to_change, row_number, told
 from .forms import SizeForm
 
 ACCEPTED = "image/*,.heic,.heif,.tif,.tiff,.pdf,.svg"
@@ -55,7 +55,7 @@ def mend(request: HttpRequest, token: str) -> HttpResponse:
     """Take a mended drawing in as the next version of a drawing."""
     design = design_to_change(request, token)
     file = request.FILES.get("drawing")
-    base = design.versions.filter(number=whole_number(request.POST.get("version"))).first()
+    base = design.versions.filter(number=row_number(request.POST.get("version"))).first()
     version = None
     if file is None:
         messages.error(request, NO_FILE)

@@ -46,6 +46,25 @@
     if (event.target.closest && event.target.closest("[data-print]")) window.print();
   });
 
+  // A place that fills itself in again waits while somebody types in it, and keeps open what was.
+  let open = [];
+  document.addEventListener("htmx:beforeRequest", (event) => {
+    const place = event.detail.elt;
+    const typing = document.activeElement && document.activeElement.matches("input, textarea");
+    if (place.hasAttribute("data-waits-for-typing") && typing && place.contains(document.activeElement)) {
+      event.preventDefault();
+    }
+  });
+  document.addEventListener("htmx:beforeSwap", () => {
+    open = [...document.querySelectorAll("details[id][open]")].map((part) => part.id);
+  });
+  document.addEventListener("htmx:afterSwap", () => {
+    open.forEach((id) => {
+      const part = document.getElementById(id);
+      if (part) part.open = true;
+    });
+  });
+
   focusNotice(document);
   document.addEventListener("htmx:afterSettle", (event) => focusNotice(event.detail.elt));
 })();

@@ -134,6 +134,27 @@ def test_a_page_fills_itself_in_when_the_check_is_done(
     assert [url for url in asked if "/state/" in url] == []
 
 
+def test_the_order_page_moves_by_itself_but_not_under_the_hand_that_types(
+    open_page: Open, live_server: Any, shop: Any, visitor: Client
+) -> None:
+    job = factories.make_job(status="received")
+    cutter = Actor("workshop", factories.workshop_person())
+    page = open_page()
+    page.goto(f"{live_server.url}/order/{job.order.link_token}/")
+    page.get_by_text("What happened so far").click()
+    page.get_by_text("Call it off").click()
+    word = page.get_by_label("A word to the workshop")
+    word.fill("Twice by mist")
+    workflow.queue(job, cutter)
+    page.wait_for_timeout(5000)
+    assert word.input_value() == "Twice by mist"
+    page.get_by_role("heading", level=1).click()
+    word.evaluate("field => field.blur()")
+    page.get_by_text("The workshop cuts it.").first.wait_for()
+    assert page.locator("details#story").get_attribute("open") is not None
+    assert "In the queue." in page.locator("#said").inner_text()
+
+
 def test_a_finding_and_its_mark_light_up_together(
     open_page: Open, live_server: Any, cookie: dict[str, str], visitor: Client
 ) -> None:

@@ -79,7 +79,7 @@ def test_borders_of_controls_have_the_contrast_of_wcag_1_4_11(scheme: str, groun
 def test_no_template_needs_a_looser_content_policy(template: Path) -> None:
     source = template.read_text("utf-8")
     assert not re.search(r"\sstyle\s*=", source)
-    assert not re.search(r"\son\w+\s*=", source)
+    assert not re.search(r"<[a-z][^>]*\son[a-z]+\s*=", source)
     assert "hx-on" not in source
     assert "<style" not in source
     assert not re.search(r"<script(?![^>]*\ssrc=)", source)
