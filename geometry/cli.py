@@ -1,0 +1,220 @@
+"""The command line: `python -m geometry check|cutfile|nest|warm`; docs/geometry.md is its contract.
+
+Exit codes: 0 passed, 1 rejected by a finding, 2 could not be read or was asked wrongly. The text of
+an error is one sentence on standard error.
+"""
+
+import argparse
+import json
+import os
+import sys
+import time
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
+from dataclasses import replace
+from functools import partial
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any, Final, NoReturn
+
+from geometry.cut_cli import add_cutfile, add_nest
+from geometry.errors import GeometryError, InvalidInputError, UnreadableError
+from geometry.limits import Limits, default_limits
+from geometry.recipe import Recipe
+from geometry.units import parse_size
+
+EXIT_CODES: Final = {"passed": 0, "rejected": 1, "unreadable": 2}
+MOST_JSON_BYTES: Final = 20_000_000
+
+
+class StageTimer:
+    """Adds up the seconds of each stage."""
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = {}
+
+    @contextmanager
+    def __call__(self, stage: str) -> Iterator[None]:
+        started = time.perf_counter()
+        try:
+            yield
+        finally:
+            spent = time.perf_counter() - started
+            self.seconds[stage] = self.seconds.get(stage, 0.0) + spent
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser whose errors are one sentence, and an object where JSON was asked for."""
+
+    def error(self, message: str) -> NoReturn:
+        text = message[:1].upper() + message[1:].rstrip(".") + f". See {self.prog} --help."
+        if "--json" in sys.argv[1:]:
+            print(json.dumps({"error": {"code": "usage", "message": text}}))
+        print(text, file=sys.stderr)
+        raise SystemExit(2)
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code."""
+    parser = _Parser(prog="python -m geometry", description="Check and cut drawings for stencils.")
+    commands = parser.add_subparsers(dest="command", required=True, parser_class=_Parser)
+    _add_check(commands)
+    add_cutfile(commands)
+    add_nest(commands)
+    warm = commands.add_parser("warm", help="compile what is compiled, once, and say how long")
+    warm.set_defaults(run=_run_warm)
+    given = parser.parse_args(arguments)
+    try:
+        return int(given.run(given))
+    except GeometryError as error:
+        return _say_error(error, as_json=getattr(given, "json", False))
+    except BrokenPipeError:
+        # The reader went away, as `head` does: nothing more can be said to it.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 2
+
+
+def _recipe_and_limits(given: argparse.Namespace) -> tuple[Recipe, Limits]:
+    """Return what the options --recipe, --paper, --blank, --mask and --limits ask for."""
+    recipe = Recipe.from_json(_read_json(given.recipe)) if given.recipe else Recipe()
+    changes: dict[str, Any] = {}
+    if given.paper:
+        changes["paper_mm"] = parse_size(given.paper)
+    if given.blank:
+        changes["blank_mm"] = parse_size(given.blank)
+    if given.mask:
+        changes["mode"] = "mask"
+    recipe = replace(recipe, **changes)
+    limits = default_limits(recipe.blank_size_mm)
+    if given.limits:
+        limits = Limits.from_json(_read_json(given.limits), base=limits)
+    return recipe, limits
+
+
+def _add_recipe_options(parser: argparse.ArgumentParser) -> None:
+    """Add the options that _recipe_and_limits reads, and --json."""
+    parser.add_argument("--paper", metavar="SIZE", help="real size of the sheet, such as 6x6in, a4")
+    parser.add_argument("--blank", metavar="SIZE", help="size of the film, such as 6x6in, 4x4in")
+    parser.add_argument("--limits", metavar="FILE", help="limits as a JSON object")
+    parser.add_argument("--recipe", metavar="FILE", help="recipe as a JSON object")
+    parser.add_argument("--mask", action="store_true", help="cut without bridges on purpose")
+    parser.add_argument("--json", action="store_true", help="answer in JSON, one object a line")
+
+
+def _add_check(commands: Any) -> None:
+    """Add the command `check`."""
+    parser = commands.add_parser("check", help="check drawings and say what will go wrong")
+    parser.add_argument("files", nargs="+", metavar="FILE")
+    _add_recipe_options(parser)
+    parser.add_argument("--overlay", metavar="OUT.png", help="write the drawing, findings numbered")
+    parser.add_argument("--jobs", type=int, default=1, metavar="N", help="files checked at once")
+    parser.set_defaults(run=_run_check)
+
+
+def _run_check(given: argparse.Namespace) -> int:
+    """Check the files in order and return the worst exit code."""
+    if given.overlay and len(given.files) > 1:
+        raise InvalidInputError("With --overlay one file is checked at a time.")
+    if not 1 <= given.jobs <= 64:
+        raise InvalidInputError("--jobs takes a number from 1 to 64.")
+    recipe, limits = _recipe_and_limits(given)
+    worst = 0
+    for report in _reports(given, recipe, limits):
+        if given.json:
+            print(json.dumps(report), flush=True)
+        else:
+            print(_in_words(report), flush=True)
+        if report["error"]:
+            print(f"{_shown(report['file'])}: {report['error']['message']}", file=sys.stderr)
+        worst = max(worst, EXIT_CODES[report["verdict"]])
+    return worst
+
+
+def _reports(given: argparse.Namespace, recipe: Recipe, limits: Limits) -> Iterator[dict[str, Any]]:
+    """Yield the report of each file, in order."""
+    one = partial(_report_of, recipe=recipe, limits=limits, overlay=given.overlay)
+    jobs = min(given.jobs, len(given.files))
+    if jobs == 1:
+        yield from map(one, given.files)
+        return
+    # Fresh processes: a copy of one that has run OpenCV's threads can hang.
+    with ProcessPoolExecutor(jobs, mp_context=get_context("spawn")) as pool:
+        yield from pool.map(one, given.files)
+
+
+def _report_of(path: str, *, recipe: Recipe, limits: Limits, overlay: str | None) -> dict[str, Any]:
+    """Return the report of one file and write its overlay where that is asked for."""
+    from geometry.check import check  # loads the compiled kernels: not needed to say a usage error
+
+    checked = check(path, recipe, limits, timer=StageTimer())
+    if overlay and checked.overlay_png is not None:
+        _write_file(overlay, checked.overlay_png)
+    return checked.report
+
+
+def _write_file(path: str, data: bytes) -> None:
+    """Write a file where asked. Raises InvalidInputError with a sentence if that cannot be done."""
+    try:
+        Path(path).write_bytes(data)
+    except (OSError, ValueError) as error:
+        raise InvalidInputError(
+            f"{_shown(path)} cannot be written. Choose another place."
+        ) from error
+
+
+def _read_json(path: str) -> bytes:
+    """Return the bytes of a small JSON file."""
+    try:
+        with Path(path).open("rb") as file:
+            data = file.read(MOST_JSON_BYTES + 1)
+    except (OSError, ValueError) as error:
+        raise InvalidInputError(f"{_shown(path)} cannot be read. Look at its name.") from error
+    if len(data) > MOST_JSON_BYTES:
+        raise InvalidInputError(f"{_shown(path)} is too large for a recipe or limits.")
+    return data
+
+
+def _in_words(report: dict[str, Any]) -> str:
+    """Return a report as lines for a person."""
+    lines = [f"{_shown(report['file'])}: {report['verdict']}"]
+    stencil, page = report["stencil"], report["page"]
+    if stencil:
+        width, height = stencil["blank_mm"]
+        lines.append(
+            f"  {stencil['openings']} openings on {width:g} x {height:g} mm film, "
+            f"{stencil['outline_mm']:.0f} mm of outline; paper found by {page['found']} "
+            f"at {page['px_per_mm']:.1f} dots per mm"
+        )
+    for finding in report["findings"]:
+        lines.append(
+            f"  {finding['id']}. {finding['severity']}: {finding['message']} {finding['remedy']}"
+        )
+    return "\n".join(lines)
+
+
+def _shown(name: str) -> str:
+    """Return a file's name fit for a terminal."""
+    return "".join(c if c.isprintable() else "?" for c in name)
+
+
+def _say_error(error: GeometryError, *, as_json: bool) -> int:
+    """Say what is wrong on standard error, and as JSON where asked; return the exit code."""
+    code = error.code if isinstance(error, UnreadableError) else "usage"
+    if as_json:
+        print(json.dumps({"error": {"code": code, "message": str(error)}}))
+    print(error, file=sys.stderr)
+    return 2
+
+
+def _run_warm(_given: argparse.Namespace) -> int:
+    """Compile and load everything once, and print the seconds."""
+    started = time.perf_counter()
+    from geometry.warm import warm
+
+    warm()
+    first = time.perf_counter() - started
+    started = time.perf_counter()
+    warm()
+    print(f"Ready in {first:.1f} s; the same again takes {time.perf_counter() - started:.2f} s.")
+    return 0

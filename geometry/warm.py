@@ -1,0 +1,35 @@
+"""Run every compiled part once on a drawing made up here, so that the first real one is quick."""
+
+import cv2
+import numpy as np
+
+from geometry.check import Checked, check_picture
+from geometry.picture import Picture
+from geometry.recipe import Recipe, Stroke
+
+PX_PER_MM = 8.0
+
+
+def warm() -> Checked:
+    """Return the check of a made-up drawing that has something of each kind on it."""
+    side = round(152.4 * PX_PER_MM)
+    grey = np.full((side, side), 245, np.uint8)
+    for centre, radius, width in (
+        ((300, 300), 150, 16),
+        ((330, 800), 120, 4),
+        ((800, 800), 90, 40),
+    ):
+        cv2.circle(grey, centre, radius, 20, width, cv2.LINE_AA)
+    cv2.line(grey, (500, 200), (1000, 210), 20, 7, cv2.LINE_AA)
+    cv2.line(grey, (500, 212), (1000, 222), 20, 7, cv2.LINE_AA)
+    cv2.line(grey, (500, 400), (1000, 410), 120, 1, cv2.LINE_AA)
+    cv2.line(grey, (600, 1000), (side, 1180), 20, 9, cv2.LINE_AA)
+    grey[500:503, 700:703] = 20
+    picture = Picture(grey, None, "0" * 64, "PNG", (side, side))
+    strokes = (
+        Stroke("white", ((40.0, 20.0), (40.0, 45.0)), 1.5),
+        Stroke("black", ((110.0, 60.0), (120.0, 65.0)), 1.2),
+    )
+    checked = check_picture(picture, Recipe(strokes=strokes))
+    _ = checked.overlay_png, checked.film_png, checked.drawing_jpg
+    return checked
