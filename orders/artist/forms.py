@@ -139,6 +139,7 @@ class CheckoutForm(forms.ModelForm):
             "invalid": "That is not an email address; it looks like name@harbour.example.",
         },
     )
+    field_order = ("email", "delivery")
     rights = forms.BooleanField(
         label="The drawings are mine, or I have a licence to have them cut.",
         error_messages={"required": "Confirm this before anything is cut."},

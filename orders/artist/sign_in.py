@@ -11,6 +11,7 @@ from typing import Any
 
 from allauth.account.forms import ConfirmLoginCodeForm, RequestLoginCodeForm
 from allauth.account.views import ConfirmLoginCodeView, RequestLoginCodeView
+from django import forms
 from django.contrib.auth import logout
 from django.contrib.auth.signals import user_logged_in
 from django.dispatch import receiver
@@ -20,6 +21,8 @@ from django.views.decorators.http import require_POST
 
 from orders import access
 from orders.models import Person
+
+WRONG_CODE = "That is not the code in the mail. Look again; after three tries a new one is needed."
 
 
 class AddressForm(RequestLoginCodeForm):
@@ -59,6 +62,13 @@ class CodeForm(ConfirmLoginCodeForm):
         }
         field.error_messages["required"] = "Write the code from the mail."
 
+    def clean_code(self) -> str:
+        """Compare with the code that was sent."""
+        try:
+            return str(super().clean_code())
+        except forms.ValidationError:
+            raise forms.ValidationError(WRONG_CODE) from None
+
 
 class AskView(RequestLoginCodeView):
     """Ask for the address."""
@@ -67,6 +77,9 @@ class AskView(RequestLoginCodeView):
 
     def get_form_class(self) -> type[AddressForm]:
         return AddressForm
+
+    def _redirect_to_pending_stage(self, request: HttpRequest, stage: Any) -> None:
+        """Let a mistyped address be written again; by default only the code page would open."""
 
 
 class ConfirmView(ConfirmLoginCodeView):

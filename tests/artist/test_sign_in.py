@@ -68,12 +68,21 @@ def test_a_wrong_code_is_told_and_three_end_it(stranger: Client) -> None:
     factories.artist_person(WREN)
     ask(stranger, WREN)
     page = stranger.post("/sign-in/code/", {"code": "000000"}).content.decode()
-    assert 'class="errorlist"' in page
+    assert "That is not the code in the mail." in page
     stranger.post("/sign-in/code/", {"code": "000000"})
     stranger.post("/sign-in/code/", {"code": "000000"})
     late = stranger.post("/sign-in/code/", {"code": code_in_mail()})
     assert late.headers["Location"] == "/sign-in/"
     assert "_auth_user_id" not in stranger.session
+
+
+def test_a_mistyped_address_can_be_written_again(stranger: Client) -> None:
+    factories.artist_person(WREN)
+    ask(stranger, "wrne@harbour.example")
+    assert "Send me the code" in stranger.get("/sign-in/").content.decode()
+    ask(stranger, WREN)
+    stranger.post("/sign-in/code/", {"code": code_in_mail()})
+    assert "_auth_user_id" in stranger.session
 
 
 def test_an_empty_code_never_signs_an_unknown_address_in(stranger: Client) -> None:
