@@ -128,8 +128,9 @@ def restore_hairlines(
         black = blur_px**2 + float(np.median(widths)) ** 2 / 12
         if np.median(widths) > WIDEST_MM * px_per_mm or spread > PENCIL_SPREAD * black:
             continue
-        lines.append(Hairline(points[members], widths, length_px))
         _draw(field, points[members], widths, links[members][:, members])
+        widths = _evened(points[members], widths, 1.5 * px_per_mm)
+        lines.append(Hairline(points[members], widths, length_px))
     return tuple(lines)
 
 
@@ -203,8 +204,16 @@ def _true_widths(
         off = points[members] - middle
         along = np.linalg.eigh(off.T @ off)[1][:, 1]
         lines[index] = *middle, -along[1], along[0]
-    sums = _strip_sums(field, lines, paper, reach, 0.7 * half_px)
+    sums = _strip_sums(field, lines, paper, reach, 0.45 * half_px)
     return sums[:, 0], float(np.median(sums[:, 1]))
+
+
+def _evened(
+    points: NDArray[np.float64], widths: NDArray[np.float64], reach_px: float
+) -> NDArray[np.float64]:
+    """Return the widths averaged over what lies within `reach_px`: a tenth of a pixel is noise."""
+    near = cKDTree(points).query_ball_point(points, reach_px)
+    return np.array([widths[members].mean() for members in near])
 
 
 def picture_blur(field: NDArray[np.int16]) -> float:

@@ -37,13 +37,11 @@ def coverage(
     """Return the share (h, w) of each pixel that a shape covers, by signed areas."""
     width, height = (round(side * px_per_mm) for side in size_mm)
     total = np.zeros((height, width + 1))
-    for part in shapely.get_parts(shapely.normalize(shape)):
-        for ring in (part.exterior, *part.interiors):
-            turned = 1 if ring is part.exterior else -1
-            signed = np.asarray(shapely.LinearRing(ring).coords)[:-1, :2] * px_per_mm
-            counter_clockwise = shapely.LinearRing(ring).is_ccw
-            step = turned if counter_clockwise else -turned
-            _add_ring(total, np.ascontiguousarray(signed[::step]))
+    for part in shapely.get_parts(shape):
+        for index, ring in enumerate((part.exterior, *part.interiors)):
+            step = 1 if ring.is_ccw == (index == 0) else -1
+            points = np.asarray(ring.coords)[:-1, :2] * px_per_mm
+            _add_ring(total, np.ascontiguousarray(points[::step]))
     return np.abs(np.cumsum(total, axis=1)[:, :width]).astype(np.float32)
 
 
