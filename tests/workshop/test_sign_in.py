@@ -1,0 +1,63 @@
+"""Sign-in of the workshop: email and password, and nobody else comes in."""
+
+import pytest
+from django.test import Client
+from django.urls import reverse
+
+from orders.models import Person
+from tests import factories
+from tests.workshop.conftest import BACKEND
+
+pytestmark = pytest.mark.django_db
+
+WRONG = "That address and password do not belong together. Look at both and try again."
+
+
+def sign_in(email: str, password: str, **query: str) -> object:
+    return Client().post(
+        reverse("workshop-sign-in"), {"username": email, "password": password, **query}
+    )
+
+
+def test_email_and_password_lead_to_today() -> None:
+    factories.workshop_person()
+    response = sign_in("Cutter@Harbour.example", "tide-table")
+    assert response["Location"] == reverse("workshop-today")  # type: ignore[index]
+
+
+def test_sign_in_goes_on_to_the_page_that_was_asked_for() -> None:
+    factories.workshop_person()
+    queue = reverse("workshop-queue") + "?due=late"
+    asked = Client().get(queue)
+    assert asked["Location"] == f"{reverse('workshop-sign-in')}?next=/workshop/queue/%3Fdue%3Dlate"
+    response = sign_in("cutter@harbour.example", "tide-table", next=queue)
+    assert response["Location"] == queue  # type: ignore[index]
+
+
+def test_a_wrong_password_gets_one_sentence_and_keeps_the_address() -> None:
+    factories.workshop_person()
+    response = sign_in("cutter@harbour.example", "spring-tide")
+    page = response.content.decode()  # type: ignore[attr-defined]
+    assert WRONG in page
+    assert 'value="cutter@harbour.example"' in page
+
+
+def test_an_artist_with_a_password_is_told_the_same_as_anybody() -> None:
+    artist = Person(email="wren@harbour.example")
+    artist.set_password("tide-table")
+    artist.save()
+    assert WRONG in sign_in("wren@harbour.example", "tide-table").content.decode()  # type: ignore[attr-defined]
+
+
+def test_an_artist_signed_in_gets_403_on_the_workshops_side() -> None:
+    client = Client()
+    client.force_login(factories.artist_person(), BACKEND)
+    assert client.get(reverse("workshop-today")).status_code == 403
+
+
+def test_sign_out_is_a_press_and_ends_the_session() -> None:
+    client = Client()
+    client.force_login(factories.workshop_person(), BACKEND)
+    assert client.get(reverse("workshop-sign-out")).status_code == 405
+    client.post(reverse("workshop-sign-out"))
+    assert client.get(reverse("workshop-today")).status_code == 302
