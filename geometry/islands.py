@@ -84,12 +84,11 @@ def _inner_point(points_mm: NDArray[np.float64]) -> tuple[float, float]:
 
 def _cuts_edge(outlines: Sequence[Outline], blank_mm: tuple[float, float]) -> bool:
     """Tell whether any cut touches or crosses the blank's edge."""
-    return any(
-        outline.dense_mm.min() <= 0.02
-        or bool((outline.dense_mm.max(axis=0) >= np.subtract(blank_mm, 0.02)).any())
-        for outline in outlines
-        if not outline.is_hole
-    )
+    cuts = [outline.dense_mm for outline in outlines if not outline.is_hole]
+    if not cuts:
+        return False
+    points = np.concatenate(cuts)
+    return bool(points.min() <= 0.02 or (points.max(axis=0) >= np.subtract(blank_mm, 0.02)).any())
 
 
 def _film_parts_on_blank(
