@@ -97,7 +97,7 @@ def place_marks(
         if not at:
             marks.append(None)
             continue
-        outline = finding.get("outline_mm") or []
+        outline = _path(finding)
         x, y = _free_place((float(at[0]), float(at[1])), taken, size, blank_mm)
         taken.append((x, y))
         marks.append(_mark(x, y, size, at, outline))
@@ -125,17 +125,21 @@ def _free_place(
     )
 
 
-def _mark(x: float, y: float, size: float, at: list[float], outline: list[list[float]]) -> Mark:
+def _mark(x: float, y: float, size: float, at: list[float], path: str) -> Mark:
     x, y, size, at_x, at_y = (round(float(number), 2) for number in (x, y, size, *at))
-    return Mark(x, y, size, at_x, at_y, path=_path(outline))
+    return Mark(x, y, size, at_x, at_y, path)
 
 
-def _path(outline_mm: list[list[float]]) -> str:
-    """Return an SVG path of an outline, "" where it has fewer than two points."""
+def _path(finding: dict[str, Any]) -> str:
+    """Return an SVG path of what a finding concerns, "" where it has fewer than two points.
+
+    An area's outline is closed; a line or a web is told by an open one along it.
+    """
+    outline_mm = finding.get("outline_mm") or []
     if len(outline_mm) < 2:
         return ""
     points = " ".join(f"{x:.2f},{y:.2f}" for x, y in outline_mm)
-    return f"M{points}Z"
+    return f"M{points}Z" if finding.get("area_mm2") is not None else f"M{points}"
 
 
 def _shown(finding: dict[str, Any], mark: Mark | None) -> FindingShown:

@@ -161,6 +161,20 @@ def test_marks_stand_clear_of_each_other_inside_the_blank() -> None:
             assert abs(mark.x - other.x) + abs(mark.y - other.y) > mark.size * 0.99
 
 
+def test_an_area_is_outlined_closed_and_a_line_is_drawn_along() -> None:
+    line = [[1.0, 2.0], [3.0, 4.0]]
+    area, web = place_marks(
+        [
+            {"id": 1, "at_mm": [9, 9], "outline_mm": line, "area_mm2": 5.0},
+            {"id": 2, "at_mm": [9, 9], "outline_mm": line, "width_mm": 0.5, "area_mm2": None},
+        ],
+        (101.6, 101.6),
+    )
+    assert area is not None
+    assert web is not None
+    assert (area.path, web.path) == ("M1.00,2.00 3.00,4.00Z", "M1.00,2.00 3.00,4.00")
+
+
 def test_a_finding_without_a_place_has_no_mark() -> None:
     assert place_marks([{"id": 1, "at_mm": None}], (152.4, 152.4)) == [None]
 
