@@ -33,6 +33,8 @@ LONGEST_TANGENT_MM = 2.0
 # One cubic follows a quarter turn of radius 20 mm within 0.006 mm, so longer stretches only cost.
 LONGEST_TURN_DEG = 100.0
 STRAIGHT_MM = 0.004
+# Handles longer than this share of the stretch make loops and swings.
+LONGEST_HANDLE = 0.75
 REFITS = 4
 # So many times the tolerance are never mended by refits.
 HOPELESS = 12.0
@@ -150,6 +152,7 @@ class _Way:
             self.along[last] - self.along[first]
         )
         is_knot = self.is_knot[first : last + 1]
+        middles = (points[1:] + points[:-1]) / 2
         weights = np.where(is_knot, 1.0, EDGE_WEIGHT)
         allowed = np.where(is_knot, POINT_MM, EDGE_MM)
         on, back = self._tangent(first, 1, last), self._tangent(last, -1, first)
@@ -157,6 +160,13 @@ class _Way:
             bezier = _least_squares(points, at, weights, on, back)
             strain = np.hypot(*(_bezier(bezier, at) - points).T) / allowed
             worst = int(np.argmax(strain))
+            if strain[worst] <= 1:
+                between = (at[1:] + at[:-1]) / 2
+                # Nor may it sway between the points.
+                sway = np.hypot(*(_bezier(bezier, between) - middles).T) / EDGE_MM
+                if sway.max() > 1:
+                    worst = int(np.argmax(sway))
+                    strain[worst] = sway[worst]
             if strain[worst] <= 1 and refit >= REFITS_OF_A_FIT:
                 return bezier, None
             if refit == REFITS or strain[worst] > HOPELESS:
@@ -181,18 +191,17 @@ class _Way:
         return _unit((h2 * h2 * v1 - h1 * h1 * v2) / (h1 * h2 * (h2 - h1)))
 
     def _away(self, at: int, sense: int) -> int:
-        """How many dense points on lies the next point of the contour's own that is far enough to
-        tell a direction, or a point on the edge where that is too far."""
+        """How many dense points on lies the one that tells the direction: the end of the edge that
+        begins here, or a point TANGENT_MM away where edges are short."""
         end = len(self.dense) - 1
         at %= end
         total = self.along[-1]
-        here = self.along[at] if sense > 0 else total - self.along[at]
-        reaches = self._reaches[sense]
-        knot = reaches[np.searchsorted(reaches, here + TANGENT_MM - 1e-9) % len(reaches)]
-        far = (knot - here) % total if self.closed else max(knot - here, 0.0)
-        goal = here + min(far or total, LONGEST_TANGENT_MM)
         along = self.along if sense > 0 else total - self.along[::-1]
+        knots = self._reaches[sense]
         start = at if sense > 0 else end - at
+        here = along[start]
+        edge = knots[min(np.searchsorted(knots, here + 1e-9), len(knots) - 1)] - here
+        goal = here + min(max(edge, TANGENT_MM), LONGEST_TANGENT_MM, total / 8)
         if self.closed and goal > total:
             return max(1, int(np.searchsorted(along, goal - total - 1e-9)) + end - start)
         return max(1, min(int(np.searchsorted(along, goal - 1e-9)), end) - start)
@@ -234,7 +243,7 @@ def _least_squares(
     if abs(determinant) > 1e-12 * max(c11 * c22, 1e-30):
         alpha = (x1 * c22 - x2 * c12) / determinant
         beta = (c11 * x2 - c12 * x1) / determinant
-        if not (1e-3 * chord < alpha < 2 * length and 1e-3 * chord < beta < 2 * length):
+        if not (1e-3 * chord < min(alpha, beta) and max(alpha, beta) < LONGEST_HANDLE * length):
             alpha = beta = length / 3
     return np.array(
         [points[0], points[0] + alpha * tangent_on, points[-1] + beta * tangent_back, points[-1]]
