@@ -11,7 +11,7 @@ import warnings
 from io import BytesIO
 from typing import Any
 
-KINDS = "JPEG, PNG, WebP or HEIC"
+UNREADABLE = "This file is not a photo that can be read. Send JPEG, PNG, WebP or HEIC."
 
 
 def redraw(data: bytes, limits: dict[str, int]) -> bytes:
@@ -41,19 +41,24 @@ def redraw(data: bytes, limits: dict[str, int]) -> bytes:
             error
         )
     except (UnidentifiedImageError, OSError, SyntaxError) as error:
-        raise ValueError(f"This file is not a photo that can be read. Send {KINDS}.") from error
+        raise ValueError(UNREADABLE) from error
 
 
 def _open(data: bytes) -> Any:
+    """Return a Pillow image, opened as the kind that its first bytes say and no other."""
     from PIL import Image
 
-    formats = ["JPEG", "MPO", "PNG", "WEBP"]
-    if data[4:8] == b"ftyp":
+    from geometry.decode import kind_of
+
+    kind = kind_of(data[:4096])
+    if kind == "HEIC":
         import pillow_heif
 
         pillow_heif.register_heif_opener()
-        formats = ["HEIF"]
-    return Image.open(BytesIO(data), formats=formats)
+    formats = {"JPEG": ["JPEG", "MPO"], "PNG": ["PNG"], "WEBP": ["WEBP"], "HEIC": ["HEIF"]}
+    if kind not in formats:
+        raise ValueError(UNREADABLE)
+    return Image.open(BytesIO(data), formats=formats[kind])
 
 
 def _as_jpeg(image: Any) -> bytes:

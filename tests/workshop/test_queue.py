@@ -97,8 +97,10 @@ def test_ticked_jobs_go_into_the_queue_and_the_others_are_told(bench: Bench) -> 
         "workshop-queue-selected", do="queue", job=[f"{fit.code}.0", f"{unfit.code}.0"]
     )
     assert told == [
-        f"{unfit.version} does not pass yet. Override each finding that rejects it, "
-        "propose a version, or ask the artist for changes.",
+        (
+            f"{unfit.version} does not pass yet. Override each finding that rejects it, "
+            "propose a version, or ask the artist for changes."
+        ),
         f"1 job is in the queue: {fit.code}. Next: lay them on a sheet.",
     ]
     fit.refresh_from_db()
@@ -110,8 +112,10 @@ def test_a_tick_on_an_outdated_page_is_told_and_not_obeyed(bench: Bench, cutter:
     workflow.hold(job, cutter, why="Waiting for film.")
     told = bench.told("workshop-queue-selected", do="queue", job=[f"{job.code}.0"])
     assert told == [
-        f"Somebody else changed job {job.code} a moment ago: it is “on hold” now. "
-        "Nothing of yours was done; look again and press once more if it still applies."
+        (
+            f"Somebody else changed job {job.code} a moment ago: it is “on hold” now. "
+            "Nothing of yours was done; look again and press once more if it still applies."
+        )
     ]
 
 
