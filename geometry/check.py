@@ -64,19 +64,23 @@ class Checked:
         """The film as it will be cut, white, openings black, in the blank's frame; or None."""
         from geometry.overlay import film_png  # loaded only when a picture is asked for
 
-        return self.ink and film_png(self.ink, self.placement, self.blank_mm)
+        return film_png(self.ink, self.placement, self.blank_mm) if self.ink else None
 
     @cached_property
     def drawing_jpg(self) -> bytes | None:
         """The artist's drawing, straightened, in the blank's frame; or None."""
-        return self.straight and drawing_jpg(self.straight, self.placement, self.blank_mm)
+        if self.straight is None:
+            return None
+        return drawing_jpg(self.straight, self.placement, self.blank_mm)
 
     @cached_property
     def overlay_png(self) -> bytes | None:
         """The drawing with its findings numbered on it, in the blank's frame; or None."""
         from geometry.overlay import draw_overlay
 
-        return self.ink and draw_overlay(self.ink, self.placement, self.findings, self.blank_mm)
+        if self.ink is None:
+            return None
+        return draw_overlay(self.ink, self.placement, self.findings, self.blank_mm)
 
 
 def check(

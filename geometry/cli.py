@@ -24,6 +24,12 @@ from geometry.limits import Limits, default_limits
 from geometry.recipe import Recipe
 from geometry.units import parse_size
 
+FOUND_WORDS: Final = {
+    "given": "the corners given",
+    "paper-edges": "its edges",
+    "dpi": "the dpi of the scan",
+    "whole-image": "the shape of the picture",
+}
 EXIT_CODES: Final = {"passed": 0, "rejected": 1, "unreadable": 2}
 MOST_JSON_BYTES: Final = 20_000_000
 
@@ -46,6 +52,9 @@ class StageTimer:
 
 class _Parser(argparse.ArgumentParser):
     """A parser whose errors are one sentence, and an object where JSON was asked for."""
+
+    def __init__(self, **settings: Any) -> None:
+        super().__init__(**{"allow_abbrev": False, **settings})
 
     def error(self, message: str) -> NoReturn:
         text = message[:1].upper() + message[1:].rstrip(".") + f". See {self.prog} --help."
@@ -183,8 +192,8 @@ def _in_words(report: dict[str, Any]) -> str:
         width, height = stencil["blank_mm"]
         lines.append(
             f"  {stencil['openings']} openings on {width:g} x {height:g} mm film, "
-            f"{stencil['outline_mm']:.0f} mm of outline; paper found by {page['found']} "
-            f"at {page['px_per_mm']:.1f} dots per mm"
+            f"{stencil['outline_mm']:.0f} mm of outline; "
+            f"paper found by {FOUND_WORDS[page['found']]} at {page['px_per_mm']:.1f} dots per mm"
         )
     for finding in report["findings"]:
         lines.append(
