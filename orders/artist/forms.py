@@ -8,7 +8,7 @@ from django import forms
 
 from geometry.limits import BLANKS, DEFAULT_BLANK, DEFAULT_FILM_MM
 from geometry.units import NAMED_SIZES_MM, describe_size, same_size
-from orders.models import Film, Order, OrderLine, Person
+from orders.models import Film, Order, OrderLine, Person, Version
 
 SAME_AS_BLANK = "same"
 LARGEST_QUANTITY = 999
@@ -41,12 +41,14 @@ PAPER_CHOICES = [
 ]
 
 
-def paper_code(paper_mm: tuple[float, float] | None) -> str:
-    """Return the choice that stands for a paper size, SAME_AS_BLANK where there is none."""
-    for name, size_mm in PAPERS_MM.items():
-        if paper_mm is not None and same_size(size_mm, paper_mm):
-            return name
-    return SAME_AS_BLANK
+def sizes_of(version: Version) -> dict[str, str]:
+    """Return the choices of SizeForm that a version was read by."""
+    paper_mm = version.recipe.get("paper_mm")
+    code = SAME_AS_BLANK
+    if paper_mm and not same_size(tuple(paper_mm), version.blank.size_mm):
+        known = (name for name, size_mm in PAPERS_MM.items() if same_size(size_mm, tuple(paper_mm)))
+        code = next(known, SAME_AS_BLANK)
+    return {"blank": version.blank_code, "paper": code}
 
 
 class SizeForm(forms.Form):

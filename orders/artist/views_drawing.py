@@ -12,7 +12,6 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST, require_safe
 from django_htmx.http import HttpResponseStopPolling
 
-from geometry.recipe import Recipe
 from orders import access, workflow
 from orders.check_steps import STEPS_SHOWN
 from orders.drawings import as_mode, at_size, remove_design
@@ -26,7 +25,7 @@ from .common import (
     version_to_show,
     whole_number,
 )
-from .forms import LineForm, SizeForm, TitleForm, paper_code
+from .forms import LineForm, SizeForm, TitleForm, sizes_of
 from .showing import findings_shown
 from .views_upload import ACCEPTED
 
@@ -172,12 +171,7 @@ def _settled_context(request: HttpRequest, version: Version) -> dict[str, Any]:
         "report": report,
         "stencil": report.get("stencil") or {},
         "found_words": FOUND_WORDS.get((report.get("page") or {}).get("found", ""), ""),
-        "size_form": SizeForm(
-            initial={
-                "blank": version.blank_code,
-                "paper": paper_code(Recipe.from_json(version.recipe).paper_mm),
-            }
-        ),
+        "size_form": SizeForm(initial=sizes_of(version)),
         "title_form": TitleForm(initial={"title": version.design.title}),
         "line_form": _line_form(version),
         "answers": [

@@ -15,7 +15,7 @@ from orders.errors import RefusedError
 from orders.models import Design, Version
 
 from .common import design_to_change, row_number, told
-from .forms import SizeForm
+from .forms import SizeForm, sizes_of
 
 ACCEPTED = "image/*,.heic,.heif,.tif,.tiff,.pdf,.svg"
 RECENT = 6
@@ -25,8 +25,8 @@ NO_FILE = "No drawing came with that. Choose a picture, or take a photograph of 
 
 @require_safe
 def landing(request: HttpRequest) -> HttpResponse:
-    """Show the drop zone, and the reader's own latest drawings."""
-    return render(request, "artist/landing.html", _landing_context(request, SizeForm()))
+    """Show the drop zone, set as for the last drawing, and the reader's own latest drawings."""
+    return render(request, "artist/landing.html", _landing_context(request))
 
 
 @require_POST
@@ -87,9 +87,11 @@ def _receive_all(request: HttpRequest, form: SizeForm, files: list[UploadedFile]
     return versions
 
 
-def _landing_context(request: HttpRequest, form: SizeForm) -> dict[str, object]:
-    recent = access.own_designs(request).prefetch_related("versions")[:RECENT]
-    return {"form": form, "accept": ACCEPTED, "recent": [_latest(design) for design in recent]}
+def _landing_context(request: HttpRequest, form: SizeForm | None = None) -> dict[str, object]:
+    designs = access.own_designs(request).prefetch_related("versions__design")[:RECENT]
+    recent = [_latest(design) for design in designs]
+    form = form or SizeForm(initial=sizes_of(recent[0]) if recent else None)
+    return {"form": form, "accept": ACCEPTED, "recent": recent}
 
 
 def _latest(design: Design) -> Version:

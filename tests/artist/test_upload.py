@@ -52,6 +52,15 @@ def test_the_paper_may_be_another_size_than_the_stencil(stranger: Client, pictur
     assert recipe["blank_mm"] == [101.6, 101.6]
 
 
+def test_the_sizes_of_the_last_drawing_are_set_for_the_next(
+    stranger: Client, picture: Make
+) -> None:
+    stranger.post("/upload/", {"blank": "4x4in", "paper": "letter", "drawing": picture()})
+    page = stranger.get("/").content.decode()
+    assert '<option value="4x4in" selected>' in page
+    assert '<option value="letter" selected>' in page
+
+
 def test_of_several_drawings_the_refused_one_is_named_and_the_others_go_on(
     stranger: Client, picture: Make
 ) -> None:
