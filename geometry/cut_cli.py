@@ -1,8 +1,8 @@
 """The command line's two doors for the cutter: `cutfile` writes a cut file, `nest` fills sheets.
 
 Both answer in words, or with --json in one JSON object on standard output. Exit code 0 done, 1 the
-drawing was rejected (no file is written unless --anyway), 2 something could not be read or used:
-one sentence on standard error, and with --json an object that holds `error`.
+drawing was rejected (no file is written unless --anyway); what cannot be read or used is raised as
+a GeometryError for `geometry.cli` to say.
 """
 
 import argparse
@@ -11,15 +11,14 @@ import sys
 from pathlib import Path
 from typing import Any
 
+from geometry.cli_options import add_recipe_options, recipe_and_limits, shown, write_file
 from geometry.cut_file import CutFile, format_of, kerf_note, write_cut_file
 from geometry.cut_plan import plan_stencil
-from geometry.errors import GeometryError, InvalidInputError, UnreadableError
-from geometry.limits import Limits, default_limits
+from geometry.errors import InvalidInputError, UnreadableError
 from geometry.nesting import Nesting, NestItem, nest
-from geometry.recipe import Recipe
 from geometry.units import describe_size, parse_length, parse_size
 
-DONE, REJECTED, UNUSABLE = 0, 1, 2
+DONE, REJECTED = 0, 1
 
 
 def add_cutfile(subparsers: Any) -> None:
@@ -29,11 +28,7 @@ def add_cutfile(subparsers: Any) -> None:
     )
     parser.add_argument("file", metavar="FILE", help="the drawing")
     parser.add_argument("--to", required=True, metavar="OUT", help="ends in .svg, .dxf or .pdf")
-    parser.add_argument("--paper", metavar="SIZE", help="size of the sheet in the picture")
-    parser.add_argument("--blank", metavar="SIZE", help="size of the piece of film")
-    parser.add_argument("--recipe", metavar="FILE", help="JSON of how to place and mend it")
-    parser.add_argument("--limits", metavar="FILE", help="JSON of limits that differ")
-    parser.add_argument("--mask", action="store_true", help="cut without bridges on purpose")
+    add_recipe_options(parser)
     parser.add_argument(
         "--kerf", type=float, metavar="MM", help="width the beam removes; the limits' by default"
     )
@@ -42,7 +37,6 @@ def add_cutfile(subparsers: Any) -> None:
     )
     parser.add_argument("--title", default="", help="written into the file")
     parser.add_argument("--anyway", action="store_true", help="also for a rejected drawing")
-    parser.add_argument("--json", action="store_true", help="answer in JSON")
     parser.set_defaults(run=run_cutfile)
 
 
@@ -59,37 +53,34 @@ def add_nest(subparsers: Any) -> None:
 
 
 def run_cutfile(args: argparse.Namespace) -> int:
-    """Check the drawing, write its cut file, say what is in it."""
-    try:
-        kind = format_of(args.to)
-        recipe, limits = _recipe(args), _limits(args)
-        checked = _check(args.file, recipe, limits)
-        if checked.stencil is None:
-            return _say_unreadable(checked.report, args.json)
-        if checked.report["verdict"] == "rejected" and not args.anyway:
-            return _say_rejected(checked.report, args.json)
-        kerf_mm = checked.report["limits"]["kerf_mm"] if args.kerf is None else args.kerf
-        plan = plan_stencil(checked.stencil, kerf_mm=kerf_mm, with_outline=not args.no_outline)
-        file = write_cut_file(plan, kind, title=args.title or Path(args.file).stem)
-        _write(args.to, file.data)
-    except GeometryError as error:
-        return _say_failed(error, args.json)
+    """Check the drawing, write its cut file, say what is in it. Raises GeometryError."""
+    from geometry.check import check  # loads the compiled kernels: not needed to nest
+
+    kind = format_of(args.to)
+    recipe, limits = recipe_and_limits(args)
+    checked = check(args.file, recipe, limits)
+    if checked.stencil is None:
+        error = checked.report["error"]
+        raise UnreadableError(error["code"], error["message"])
+    if checked.verdict == "rejected" and not args.anyway:
+        return _say_rejected(checked.report, as_json=args.json)
+    kerf_mm = limits.kerf_mm if args.kerf is None else args.kerf
+    plan = plan_stencil(checked.stencil, kerf_mm=kerf_mm, with_outline=not args.no_outline)
+    file = write_cut_file(plan, kind, title=args.title or Path(args.file).stem)
+    write_file(args.to, file.data)
     _say(cutfile_json(file), _cutfile_words(file, args.to, kerf_mm), as_json=args.json)
     return DONE
 
 
 def run_nest(args: argparse.Namespace) -> int:
-    """Lay the blanks out and say where each one lies."""
-    try:
-        nesting = nest(
-            [_item(text) for text in args.blanks],
-            parse_size(args.sheet),
-            edge_mm=_millimetres(args.edge),
-            gap_mm=_millimetres(args.gap),
-            may_turn=not args.no_turning,
-        )
-    except GeometryError as error:
-        return _say_failed(error, args.json)
+    """Lay the blanks out and say where each one lies. Raises GeometryError."""
+    nesting = nest(
+        [_item(text) for text in args.blanks],
+        parse_size(args.sheet),
+        edge_mm=_millimetres(args.edge),
+        gap_mm=_millimetres(args.gap),
+        may_turn=not args.no_turning,
+    )
     _say(nest_json(nesting), _nest_words(nesting), as_json=args.json)
     return DONE
 
@@ -129,61 +120,15 @@ def nest_json(nesting: Nesting) -> dict[str, Any]:
     }
 
 
-def _recipe(args: argparse.Namespace) -> Recipe:
-    """The recipe file, with the options given beside it taking its place."""
-    data = _read_json(args.recipe) if args.recipe else {}
-    recipe_json = dict(data) if isinstance(data, dict) else data
-    if isinstance(recipe_json, dict):
-        if args.paper:
-            recipe_json["paper_mm"] = list(parse_size(args.paper))
-        if args.blank:
-            recipe_json["blank_mm"] = list(parse_size(args.blank))
-        if args.mask:
-            recipe_json["mode"] = "mask"
-    return Recipe.from_json(recipe_json)
-
-
-def _limits(args: argparse.Namespace) -> Limits | None:
-    """The limits file on top of the defaults of the blank; None leaves them to the check."""
-    if not args.limits:
-        return None
-    blank_mm = _recipe(args).blank_size_mm
-    return Limits.from_json(_read_json(args.limits), base=default_limits(blank_mm))
-
-
-def _check(path: str, recipe: Recipe, limits: Limits | None) -> Any:
-    # Imported late: nesting needs none of what reading a picture does.
-    from geometry.check import check
-
-    return check(path, recipe, limits)
-
-
-def _read_json(path: str) -> Any:
-    try:
-        return json.loads(Path(path).read_text(encoding="utf-8"))
-    except (OSError, ValueError):
-        raise InvalidInputError(
-            f"“{Path(path).name}” is not a JSON file that can be read; check its name and contents."
-        ) from None
-
-
-def _write(path: str, data: bytes) -> None:
-    try:
-        Path(path).write_bytes(data)
-    except OSError as error:
-        raise InvalidInputError(
-            f"The cut file could not be written to “{path}” ({error.strerror}); "
-            "choose another place."
-        ) from None
-
-
 def _item(text: str) -> NestItem:
     """ "6x6in:8" as code, width, height, count; without a count it is one."""
     code, colon, count = text.strip().rpartition(":")
     if not colon:
         code, count = text, "1"
     if not (count.isascii() and count.isdigit()):
-        raise InvalidInputError(f"“{text}” is not a size and a count; write it like 6x6in:8.")
+        raise InvalidInputError(
+            f"“{shown(text[:80])}” is not a size and a count; write it like 6x6in:8."
+        )
     width_mm, height_mm = parse_size(code)
     return code, width_mm, height_mm, int(count[:9])
 
@@ -200,24 +145,7 @@ def _say(said: dict[str, Any], words: str, *, as_json: bool) -> None:
     print(json.dumps(said) if as_json else words)
 
 
-def _say_failed(error: GeometryError, as_json: bool) -> int:
-    code = error.code if isinstance(error, UnreadableError) else "unusable"
-    return _say_error(code, str(error), as_json)
-
-
-def _say_error(code: str, message: str, as_json: bool) -> int:
-    if as_json:
-        print(json.dumps({"error": {"code": code, "message": message}}))
-    print(message, file=sys.stderr)
-    return UNUSABLE
-
-
-def _say_unreadable(report: dict[str, Any], as_json: bool) -> int:
-    error = report["error"]
-    return _say_error(error["code"], error["message"], as_json)
-
-
-def _say_rejected(report: dict[str, Any], as_json: bool) -> int:
+def _say_rejected(report: dict[str, Any], *, as_json: bool) -> int:
     """No file; the reasons, one a line."""
     reasons = [f["message"] for f in report["findings"] if f["severity"] == "reject"]
     message = (
@@ -235,7 +163,7 @@ def _say_rejected(report: dict[str, Any], as_json: bool) -> int:
 def _cutfile_words(file: CutFile, path: str, kerf_mm: float) -> str:
     minutes, seconds = divmod(round(file.seconds), 60)
     figures = (
-        f"{Path(path).name}: {file.contours} cuts, {file.length_mm:.0f} mm cut, "
+        f"{shown(Path(path).name)}: {file.contours} cuts, {file.length_mm:.0f} mm cut, "
         f"{file.travel_mm:.0f} mm moved, about {minutes} min {seconds} s."
     )
     words = [figures, kerf_note(kerf_mm)]
