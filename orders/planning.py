@@ -276,7 +276,7 @@ def pieces_left(job: Job) -> int:
 def numbered_pieces(run: SheetRun) -> list[Piece]:
     """Return the pieces of a run with ``number``, ``width_mm`` and ``height_mm`` set, in order."""
     related = run.pieces.select_related("job__version__design", "job__order__artist")
-    pieces = list(related.order_by("id"))
+    pieces = list(related.prefetch_related("job__version__overrides").order_by("id"))
     for number, piece in enumerate(pieces, start=1):
         piece.number = number  # type: ignore[attr-defined]
         size = size_on_sheet(piece.job.version.blank_code, turned=piece.turned)

@@ -27,17 +27,17 @@ class Bench:
     def __init__(self, client: Client) -> None:
         self.client = client
 
-    def see(self, name: str, *args: Any, **query: Any) -> str:
+    def see(self, name: str, /, *args: Any, **query: Any) -> str:
         """Return the text of a page that answers 200."""
         response = self.client.get(reverse(name, args=args), query)
         assert response.status_code == 200, response.status_code
         return str(response.content.decode())
 
-    def press(self, name: str, *args: Any, **data: Any) -> Any:
+    def press(self, name: str, /, *args: Any, **data: Any) -> Any:
         """Post a form and return the page it leads to."""
         return self.client.post(reverse(name, args=args), data, follow=True)
 
-    def told(self, name: str, *args: Any, **data: Any) -> list[str]:
+    def told(self, name: str, /, *args: Any, **data: Any) -> list[str]:
         """Post a form and return the sentences that the next page says."""
         return [str(message) for message in self.press(name, *args, **data).context["messages"]]
 

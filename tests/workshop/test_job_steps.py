@@ -98,8 +98,8 @@ def test_a_press_on_an_outdated_page_is_told_and_keeps_what_was_typed(
     assert [str(m) for m in response.context["messages"]] == [
         (
             f"Somebody else changed job {job.code} a moment ago: it is "
-            f"“{job.get_status_display()}” now. Nothing of yours was done; look again and press once "
-            "more if it still applies."
+            f"“{job.get_status_display()}” now. Nothing of yours was done; look again and "
+            "press once more if it still applies."
         )
     ]
     if "why" in data and action != "count":

@@ -117,7 +117,7 @@ def test_a_photo_too_large_is_refused_before_it_is_read(
 ) -> None:
     monkeypatch.setattr(photos, "MOST_BYTES", 1000)
     job = factories.make_job()
-    with pytest.raises(RefusedError, match="is the most that is taken. Save it smaller."):
+    with pytest.raises(RefusedError, match=r"is the most that is taken\. Save it smaller\."):
         photos.add_photo(job, upload(camera_photo()), cutter)
 
 
