@@ -21,13 +21,15 @@ class Finding:
     """One finding. All positions in blank mm; measures are None where they do not apply.
 
     at_mm: the place itself. outline_mm: what it concerns, a closed line for areas, an open one
-    along a line or web. detail: which wording of the kind applies ("edge" for an island cut off by
-    the blank's edge). remedy_mm: a width that the remedy names. The rest is set by `number`.
+    along a line or web. others_mm: further lines that hang together with it. detail: which wording
+    of the kind applies ("edge" for an island cut off by the blank's edge). remedy_mm: a width that
+    the remedy names. The rest is set by `number`.
     """
 
     kind: str
     at_mm: PointMm
     outline_mm: tuple[PointMm, ...] = ()
+    others_mm: tuple[tuple[PointMm, ...], ...] = ()
     width_mm: float | None = None
     length_mm: float | None = None
     area_mm2: float | None = None
@@ -286,6 +288,8 @@ def to_json(finding: Finding) -> dict[str, Any]:
         "at_mm": _rounded(finding.at_mm),
         "outline_mm": [_rounded(point) for point in finding.outline_mm],
     }
+    if finding.others_mm:
+        data["others_mm"] = [[_rounded(point) for point in line] for line in finding.others_mm]
     for name in (
         "width_mm",
         "length_mm",

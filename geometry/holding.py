@@ -1,6 +1,7 @@
 """Holding: whether the loss of thin webs would free a part of the film."""
 
 from collections.abc import Sequence
+from typing import Any
 
 import cv2
 import numpy as np
@@ -26,9 +27,9 @@ def holds_film(
     cut = chains.mask.copy()
     for _, _, caliper in webs:
         half = caliper[0] / 2 + 1.5 * chains.factor
-        ends = [caliper[1:3] + side * half * caliper[3:5] for side in (-1, 1)]
-        pixels = [(end + 0.5) / chains.factor - 0.5 + chains.pad_px for end in ends]
-        first, last = (tuple(np.rint(16 * end).astype(int).tolist()) for end in pixels)
+        across = [caliper[1:3] + side * half * caliper[3:5] for side in (-1, 1)]
+        on_grid = [(end + 0.5) / chains.factor - 0.5 + chains.pad_px for end in across]
+        first, last = (tuple(np.rint(16 * end).astype(int).tolist()) for end in on_grid)
         cv2.line(cut, first, last, 0, 2, cv2.LINE_4, 4)
     _, after, stats, _ = cv2.connectedComponentsWithStats(cut, connectivity=4)
     frame_before, frame_after = before[0, 0], after[0, 0]
@@ -50,7 +51,7 @@ def holds_film(
 def _sides(
     chains: Chains, chain: int, pixels: NDArray[np.int32], index: int
 ) -> list[tuple[int, int]]:
-    """Return a pixel on either side of a web's narrowest place, beyond the web where it is short."""
+    """Return a pixel on either side of a web's narrowest place, past its end where it is short."""
     ends = [chains.beyond[chain, :2], chains.beyond[chain, 2:]]
     if np.abs(ends[0] - pixels[0]).max() > np.abs(ends[1] - pixels[0]).max():
         ends.reverse()
@@ -69,7 +70,7 @@ def _sides(
     return sides
 
 
-def _label_near(labels: NDArray[np.int32], at: tuple[int, int]) -> int:
+def _label_near(labels: NDArray[Any], at: tuple[int, int]) -> int:
     """Return the label at a pixel, or the commonest one within two pixels of it; 0 for none."""
     x, y = at
     if 0 <= y < labels.shape[0] and 0 <= x < labels.shape[1] and labels[y, x] > 0:

@@ -180,8 +180,8 @@ def ink_contrast(counts: NDArray[np.int64], samples_per_mm2: float) -> float:
     """Return how far ink lies below paper, as a share of the paper: the darkest peak of size.
 
     counts: (2, 256) as of kernels.darkness_histogram. The peak is sought among the darkest samples
-    that fill 2 mm2 or half a percent of all that is clearly dark, so that a page full of pencil with a
-    few lines of ink is measured by the ink. Where no line is wide enough to be solid inside, all
+    that fill 2 mm2 or half a percent of all that is clearly dark, so that a page full of pencil
+    with a few lines of ink is measured by the ink. Where no line is wide enough to be solid inside, all
     lines look paler than their ink, and nearly half is added, up to what black ink usually has.
     """
     every, solid = counts
@@ -282,4 +282,4 @@ def _grown_for(ink: Ink, black: list[tuple[NDArray[np.float64], float]]) -> Ink:
 def _is_mostly_specks(ink: Ink) -> bool:
     """Tell whether the specks that were cleaned away hold more ink than what is left."""
     left_mm2 = np.count_nonzero(ink.f < 0) / ink.px_per_mm**2
-    return sum(speck.area_mm2 for speck in ink.specks) > left_mm2
+    return bool(sum(speck.area_mm2 for speck in ink.specks) > left_mm2)

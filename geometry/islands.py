@@ -42,21 +42,25 @@ def find_islands(
         parts = _film_parts_on_blank(ink, placement, blank_mm)
     else:
         parts = [
-            (outline.points_mm, _net_area_mm2(index, outlines), "")
+            (outline.points_mm, *_net(index, outlines), "")
             for index, outline in enumerate(outlines)
             if outline.is_hole
         ]
-    return [_finding(points, area_mm2, detail, limits) for points, area_mm2, detail in parts]
+    return [_finding(*part, limits) for part in parts]
 
 
 def _finding(
-    points_mm: NDArray[np.float64], area_mm2: float, detail: str, limits: Limits
+    points_mm: NDArray[np.float64],
+    area_mm2: float,
+    inside_mm: list[NDArray[np.float64]],
+    detail: str,
+    limits: Limits,
 ) -> Finding:
     """Return the finding for one loose part of the film with its outline."""
     is_island = area_mm2 >= limits.island_mm2
     return Finding(
         kind="island" if is_island else "speck",
-        at_mm=_inner_point(points_mm),
+        at_mm=_inner_point(points_mm, inside_mm),
         outline_mm=tuple((float(x), float(y)) for x, y in points_mm),
         area_mm2=area_mm2,
         limit_mm2=limits.island_mm2,
@@ -65,20 +69,25 @@ def _finding(
     )
 
 
-def _net_area_mm2(hole: int, outlines: Sequence[Outline]) -> float:
-    """Return the area of a hole's film without the openings that lie in it."""
-    inside = sum(outline.area_mm2 for outline in outlines if outline.parent == hole)
-    return outlines[hole].area_mm2 - inside
+def _net(hole: int, outlines: Sequence[Outline]) -> tuple[float, list[NDArray[np.float64]]]:
+    """Return the area of a hole's film without the openings that lie in it, and their lines."""
+    inside = [outline for outline in outlines if outline.parent == hole]
+    area_mm2 = outlines[hole].area_mm2 - sum(outline.area_mm2 for outline in inside)
+    return area_mm2, [outline.points_mm for outline in inside]
 
 
-def _inner_point(points_mm: NDArray[np.float64]) -> tuple[float, float]:
-    """Return the centroid of a closed line, or a point inside where the centroid is not."""
+def _inner_point(
+    points_mm: NDArray[np.float64], inside_mm: Sequence[NDArray[np.float64]]
+) -> tuple[float, float]:
+    """Return the centroid of a part of the film, or a point on it where the centroid is not."""
     if len(points_mm) < 3:
         return float(points_mm[0, 0]), float(points_mm[0, 1])
-    polygon = Polygon(points_mm)
-    point = polygon.centroid
-    if not polygon.is_valid or not polygon.contains(point):
-        point = shapely.make_valid(polygon).representative_point()
+    part = shapely.make_valid(Polygon(points_mm))
+    cuts = [shapely.make_valid(Polygon(line)) for line in inside_mm if len(line) >= 3]
+    left = part.difference(shapely.union_all(cuts)) if cuts else part
+    point = left.centroid
+    if left.is_empty or not left.contains(point):
+        point = (part if left.is_empty else left).representative_point()
     return float(point.x), float(point.y)
 
 
@@ -93,8 +102,8 @@ def _cuts_edge(outlines: Sequence[Outline], blank_mm: tuple[float, float]) -> bo
 
 def _film_parts_on_blank(
     ink: Ink, placement: Placement, blank_mm: tuple[float, float]
-) -> list[tuple[NDArray[np.float64], float, str]]:
-    """Return (outline in blank mm, area_mm2, "edge" or "") of all film but the frame.
+) -> list[tuple[NDArray[np.float64], float, list[NDArray[np.float64]], str]]:
+    """Return (outline in blank mm, area_mm2, openings in it, "edge" or "") of all but the frame.
 
     Everything outside the blank is taken for cut, so that every part of the film is a hole.
     """
@@ -108,13 +117,16 @@ def _film_parts_on_blank(
     holes = [loop for loop in range(len(loops)) if loops.is_hole[loop]]
     touches = {loop: _touches_edge(loops, loop, canvas, placement, blank_mm) for loop in holes}
     frame = max((h for h in holes if touches[h]), key=lambda h: net[h], default=None)
+    lines: dict[int, NDArray[np.float64]] = {}
+    for loop in range(len(loops)):
+        points = placement.to_blank(canvas.to_mm(loops.points_of(loop))).astype(np.float32)
+        lines[loop] = cv2.approxPolyDP(points[:, None], 0.02, True)[:, 0].astype(float)
     parts = []
     for loop in holes:
         if loop != frame:
-            points = placement.to_blank(canvas.to_mm(loops.points_of(loop)))
-            simple = cv2.approxPolyDP(points.astype(np.float32)[:, None], 0.02, True)[:, 0]
+            inside = [lines[int(inner)] for inner in np.flatnonzero(loops.parent == loop)]
             detail = "edge" if touches[loop] else ""
-            parts.append((simple.astype(float), float(net[loop]) * scale**2, detail))
+            parts.append((lines[loop], float(net[loop]) * scale**2, inside, detail))
     return parts
 
 

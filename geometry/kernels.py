@@ -1,7 +1,7 @@
 """The compiled inner loops on pixels: the signed ink field, its outlines and their simplification.
 
 All pictures are (rows, columns). Points are (x, y) in pixels, pixel centres at integers, y down.
-The compiled code is kept beside the sources; `warm` makes it once at set-up.
+The compiled code is kept beside the sources.
 """
 
 import numpy as np

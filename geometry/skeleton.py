@@ -4,7 +4,7 @@ Only a band along the edges is thinned. What is wider stays whole and ends a cha
 """
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import cv2
 import numpy as np
@@ -67,7 +67,7 @@ class Chains:
     def __len__(self) -> int:
         return len(self.ends)
 
-    def to_field(self, pixels: NDArray[np.int32]) -> NDArray[np.float64]:
+    def to_field(self, pixels: NDArray[np.int32]) -> NDArray[Any]:
         """Return pixels (n, 2) of this grid as points of the field, pixel centres at integers."""
         return (pixels - self.pad_px + 0.5) * self.factor - 0.5
 
@@ -287,7 +287,7 @@ def _chains(
 
 
 @njit(cache=True)
-def _next_to(one: int, other: int, width: int) -> bool:
+def _next_to(one: Any, other: Any, width: int) -> bool:
     """Tell whether two places are the same pixel or neighbours."""
     if other < 0:
         return False
@@ -310,7 +310,7 @@ def find_chains(
     whole = mask.copy()
     if not is_ink:
         mask[:1], mask[-1:], mask[:, :1], mask[:, -1:] = 0, 0, 0, 0
-    distance = cv2.distanceTransform(mask, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    distance: NDArray[Any] = cv2.distanceTransform(mask, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
     if not is_ink:
         for strip in (np.s_[:3], np.s_[-3:], np.s_[:, :3], np.s_[:, -3:]):
             distance[strip] = np.where(mask[strip] > 0, reach + 1, 0)

@@ -67,12 +67,14 @@ class _Run:
 
 @dataclass(frozen=True)
 class Narrow:
-    """One narrow place: least width and length, px; the caliper there; the line along it."""
+    """One narrow place: least width and length, px; the caliper there; the line along it and others
+    that hang together with it."""
 
     width_px: float
     length_px: float
     caliper: NDArray[np.float64]
     line_px: NDArray[np.float64]
+    others_px: list[NDArray[np.float64]]
     line: _Line
     index: int
 
@@ -184,11 +186,15 @@ def _finding(
     """Return the finding for a narrow place."""
     scale = placement.scale / ink.px_per_mm
     at = placement.to_blank(ink.to_mm(place.caliper[None, 1:3]))[0]
-    line = placement.to_blank(ink.to_mm(place.line_px))
+    line, *others = (
+        tuple((float(x), float(y)) for x, y in placement.to_blank(ink.to_mm(path)))
+        for path in (place.line_px, *place.others_px)
+    )
     return Finding(
         kind=kind,
         at_mm=(float(at[0]), float(at[1])),
-        outline_mm=tuple((float(x), float(y)) for x, y in line),
+        outline_mm=line,
+        others_mm=tuple(others),
         width_mm=place.width_px * scale,
         length_mm=place.length_px * scale,
         limit_mm=limit_mm,
@@ -488,9 +494,14 @@ def _narrowest(group: Sequence[_Run], length_px: float, chains: Chains) -> Narro
     if best is None:
         raise ValueError("a place has at least one run")
     width_px, run, index = best
+    at = run.first + index
+    others = [_path(other) for other in group if other is not run and other.counted.any()]
+    return Narrow(width_px, length_px, run.line.caliper[at], _path(run), others, run.line, at)
+
+
+def _path(run: _Run) -> NDArray[np.float64]:
+    """Return the counted middle line of a run (n, 2), px, about one point in ten."""
     kept = np.flatnonzero(run.counted)
     line = run.line.caliper[run.first + kept[0] : run.first + kept[-1] + 1, 1:3]
-    step = max(len(line) // 40, 1)
-    line_px = np.concatenate([line[::step], line[-1:]]) if len(line) > 1 else line
-    at = run.first + index
-    return Narrow(width_px, length_px, run.line.caliper[at], line_px, run.line, at)
+    step = min(max(len(line) // 4, 1), 10)
+    return np.concatenate([line[::step], line[-1:]]) if len(line) > 1 else line
