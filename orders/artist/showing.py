@@ -11,6 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
+from geometry.findings import KINDS
 from orders.models import Version
 from orders.templatetags.holdfast import in_mm
 
@@ -61,24 +62,31 @@ class FindingsShown:
 
     findings: list[FindingShown]
     left_out: list[str]
+    left_out_paths: list[tuple[str, str]]  # (severity, path): outlined, without a number
 
 
 def findings_shown(version: Version) -> FindingsShown:
     """Return the findings of a version as its page shows them, marks placed clear of each other."""
     by_kind: dict[str, int] = defaultdict(int)
-    chosen = []
+    chosen, rest = [], []
     for finding in version.findings:
         by_kind[finding["kind"]] += 1
-        if by_kind[finding["kind"]] <= SHOWN_OF_A_KIND:
-            chosen.append(finding)
+        (chosen if by_kind[finding["kind"]] <= SHOWN_OF_A_KIND else rest).append(finding)
     marks = place_marks(chosen, version.blank.size_mm)
     shown = [_shown(finding, mark) for finding, mark in zip(chosen, marks, strict=True)]
     left_out = [
-        f"and {count - SHOWN_OF_A_KIND} more places of the kind “{kind.replace('-', ' ')}”"
+        f"And {count - SHOWN_OF_A_KIND} more of the same, “{_title_of(kind)}”: "
+        "they are outlined on the drawing."
         for kind, count in by_kind.items()
         if count > SHOWN_OF_A_KIND
     ]
-    return FindingsShown(shown, left_out)
+    paths = [(str(finding["severity"]), _path(finding)) for finding in rest]
+    return FindingsShown(shown, left_out, paths)
+
+
+def _title_of(kind: str) -> str:
+    known = KINDS.get(kind)
+    return known.title.lower() if known else kind.replace("-", " ")
 
 
 def place_marks(
@@ -156,13 +164,13 @@ def _shown(finding: dict[str, Any], mark: Mark | None) -> FindingShown:
 
 
 def measure_of(finding: dict[str, Any]) -> str:
-    """Return the measure against its limit in words, "" where nothing was measured."""
+    """Return the measure against its limit in words, "" where there is nothing to compare."""
+    limit = finding.get("limit_mm")
     for key, name in (("width_mm", "wide"), ("distance_mm", "from the edge")):
         if finding.get(key) is not None:
             words = f"{in_mm(float(finding[key]))} {name}"
-            limit = finding.get("limit_mm")
             return f"{words}; {in_mm(float(limit))} or more is wanted" if limit else words
-    if finding.get("area_mm2") is not None:
+    if finding.get("kind") == "island" and finding.get("area_mm2") is not None:
         area = float(finding["area_mm2"])
         return f"{area:,.0f} mm² of film" if area >= 10 else f"{area:.1f} mm² of film"
     return ""

@@ -183,7 +183,10 @@ def test_more_than_twenty_of_a_kind_are_told_in_one_sentence(db: None) -> None:
     many = [{**factories.THIN_WEB, "id": n, "key": str(n)} for n in range(1, 26)]
     shown = findings_shown(factories.make_version(findings=many))
     assert len(shown.findings) == SHOWN_OF_A_KIND
-    assert shown.left_out == ["and 5 more places of the kind “thin web”"]
+    assert shown.left_out == [
+        "And 5 more of the same, “thin film”: they are outlined on the drawing."
+    ]
+    assert len(shown.left_out_paths) == 5
 
 
 @pytest.mark.parametrize(
@@ -194,8 +197,9 @@ def test_more_than_twenty_of_a_kind_are_told_in_one_sentence(db: None) -> None:
             {"distance_mm": 6.35, "limit_mm": 10.0},
             "6.35 mm (1/4 in) from the edge; 10 mm (13/32 in) or more is wanted",
         ),
-        ({"area_mm2": 2310.4}, "2,310 mm² of film"),
-        ({"area_mm2": 1.25}, "1.2 mm² of film"),
+        ({"kind": "island", "area_mm2": 2310.4}, "2,310 mm² of film"),
+        ({"kind": "island", "area_mm2": 1.25}, "1.2 mm² of film"),
+        ({"kind": "speck", "area_mm2": 0.08}, ""),
         ({}, ""),
     ],
 )
