@@ -1,8 +1,8 @@
 """Put the beam's contours in order: inner before outer, outlines last, little travel between.
 
-Travel is shortened by nearest neighbour and then 2-opt (Croes 1958), with the start point of every
-closed contour moved to where the way past it is shortest. A contour is never cut before one that
-lies inside it: once a part has come loose, nothing in it can be cut any more.
+Travel is shortened by nearest neighbour, then 2-opt (Croes 1958) and Or-opt (Or 1976), with the
+start point of every closed contour moved to where the way past it is shortest. A contour is never
+cut before one that lies inside it: once a part has come loose, nothing in it can be cut any more.
 """
 
 from collections.abc import Sequence
@@ -110,7 +110,7 @@ def containers(contours: Sequence[Contour]) -> list[int]:
 
 
 def _order_stage(contours: Sequence[Contour], start: Points) -> list[Contour]:
-    """Nearest neighbour, then rounds of 2-opt and of start points moved to the way."""
+    """Nearest neighbour, then rounds of 2-opt, Or-opt and start points moved to the way."""
     if not contours:
         return []
     parents = containers(contours)
@@ -122,8 +122,9 @@ def _order_stage(contours: Sequence[Contour], start: Points) -> list[Contour]:
     order_now, points = np.array(order), np.array(starts)
     for _ in range(ROUNDS):
         order_now, points, turned = _two_opt(order_now, points, start, parents)
+        order_now, points, shifted = _or_opt(order_now, points, start, parents)
         moved = _move_starts([contours[index] for index in order_now], points, start)
-        if not turned and not moved:
+        if not (turned or shifted or moved):
             break
     return [
         _begin_at(contours[index], int(np.argmin(_squared(contours[index].points_mm - point))))
@@ -195,6 +196,54 @@ def _two_opt(
         if not better:
             break
     return order, points, turned
+
+
+def _or_opt(
+    order: NDArray[np.int64], points: Points, start: Points, parents: Sequence[int]
+) -> tuple[NDArray[np.int64], Points, bool]:
+    """Take one to three contours out of the way and cut them elsewhere on it, where that shortens
+    it. Contours that lie in another or hold one stay where they are."""
+    held = {child for child, parent in enumerate(parents) if parent >= 0} | set(parents)
+    shifted = False
+    for _ in range(MOST_SWEEPS):
+        better = False
+        for length in (3, 2, 1):
+            for i in range(len(order) - length + 1):
+                if held.intersection(order[i : i + length].tolist()):
+                    continue
+                move = _best_shift(points, start, i, length)
+                if move is None:
+                    continue
+                to, backwards = move
+                step = -1 if backwards else 1
+                taken = np.arange(i, i + length)[::step]
+                rest = np.delete(np.arange(len(order)), np.arange(i, i + length))
+                way = np.insert(rest, to, taken)
+                order, points = order[way], points[way]
+                better = shifted = True
+        if not better:
+            break
+    return order, points, shifted
+
+
+def _best_shift(points: Points, start: Points, i: int, length: int) -> tuple[int, bool] | None:
+    """Where among the others the stretch from i is best cut, and if backwards; None for here."""
+    first, last = points[i], points[i + length - 1]
+    rest = np.vstack([start[None], points[:i], points[i + length :]])
+    before, after = rest[:-1], rest[1:]
+
+    def gap(a: Points, b: Points) -> Points:
+        return np.hypot(*(a - b).T)
+
+    edge = np.append(gap(before, after), 0.0)  # the last place has no way onwards
+    to_first, to_last = gap(rest, first), gap(rest, last)
+    onwards, onwards_back = np.append(gap(after, last), 0.0), np.append(gap(after, first), 0.0)
+    costs = np.stack([to_first + onwards - edge, to_last + onwards_back - edge])
+    here = costs[0, i]
+    backwards, to = np.unravel_index(int(np.argmin(costs)), costs.shape)
+    if costs[backwards, to] > here - LEAST_GAIN_MM:
+        return None
+    return int(to), bool(backwards)
 
 
 def _turn_limits(order: NDArray[np.int64], parents: Sequence[int]) -> NDArray[np.int64]:

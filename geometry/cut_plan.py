@@ -6,6 +6,7 @@ A plan is what every cut file is written from, so that SVG, DXF and PDF hold the
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from itertools import combinations
 
 import numpy as np
 import shapely
@@ -135,7 +136,7 @@ def plan_sheet(
             curves.append(curve.moved(np.eye(2), shift))
         lost += [_on_sheet(point, piece) for point in cut.lost_at_mm]
         split += [_on_sheet(point, piece) for point in cut.split_at_mm]
-    shares_cuts = with_outlines and _some_touch(pieces)
+    shares_cuts = with_outlines and bool(_touching([piece.box_mm for piece in pieces]))
     if with_outlines:
         before = measured_path(contours).end_mm
         outlines = order_contours(_outlines(pieces, sheet_mm, kerf_mm), before).contours
@@ -222,19 +223,25 @@ def _piece_order(pieces: Sequence[PlacedStencil]) -> list[int]:
 def _outlines(
     pieces: Sequence[PlacedStencil], sheet_mm: tuple[float, float], kerf_mm: float
 ) -> list[Contour]:
-    """Outlines of their own, or shared lines where any two blanks touch."""
+    """Outlines of their own, and shared lines for blanks that touch another."""
     boxes = [piece.box_mm for piece in pieces]
-    if _some_touch(pieces):
-        return shared_lines(boxes, sheet_mm)
-    outlines = []
+    touching = _touching(boxes)
+    outlines = shared_lines([boxes[index] for index in sorted(touching)], sheet_mm)
     for index, (left, top, right, bottom) in enumerate(boxes):
-        outline = blank_outline((right - left, bottom - top), kerf_mm, piece=index)
-        outlines.append(replace(outline, points_mm=outline.points_mm + np.array([left, top])))
+        if index not in touching:
+            outline = blank_outline((right - left, bottom - top), kerf_mm, piece=index)
+            outlines.append(replace(outline, points_mm=outline.points_mm + np.array([left, top])))
     return outlines
 
 
-def _some_touch(pieces: Sequence[PlacedStencil]) -> bool:
-    return any(_gap_mm(a, b) < TOUCHING_MM for a, b in _pairs([p.box_mm for p in pieces]))
+def _touching(boxes: Sequence[BoxMm]) -> set[int]:
+    """Indices of the boxes that touch another along an edge or at a corner."""
+    return {
+        index
+        for one, other in combinations(range(len(boxes)), 2)
+        if _gap_mm(boxes[one], boxes[other]) < TOUCHING_MM
+        for index in (one, other)
+    }
 
 
 def shared_lines(boxes: Sequence[BoxMm], sheet_mm: tuple[float, float]) -> list[Contour]:
@@ -267,10 +274,6 @@ def _joined(spans: Iterable[tuple[float, float]]) -> list[tuple[float, float]]:
     return joined
 
 
-def _pairs(boxes: Sequence[BoxMm]) -> Iterable[tuple[BoxMm, BoxMm]]:
-    return ((a, b) for index, a in enumerate(boxes) for b in boxes[index + 1 :])
-
-
 def _gap_mm(a: BoxMm, b: BoxMm) -> float:
     """Distance of two boxes along the axis that parts them; negative where they overlap."""
     return max(a[0] - b[2], b[0] - a[2], a[1] - b[3], b[1] - a[3])
@@ -287,7 +290,7 @@ def _refuse_bad_places(
                 f"The blank {piece.label or 'at'} ({left:g}, {top:g}) mm leaves the sheet by "
                 f"{over:.2f} mm; move it or take a larger sheet."
             )
-    for a, b in _pairs([piece.box_mm for piece in pieces]):
+    for a, b in combinations([piece.box_mm for piece in pieces], 2):
         gap = _gap_mm(a, b)
         where = f"at ({a[0]:g}, {a[1]:g}) and ({b[0]:g}, {b[1]:g}) mm"
         if gap < -TOUCHING_MM:

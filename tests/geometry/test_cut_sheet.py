@@ -103,6 +103,19 @@ def test_shared_lines_of_unlike_blanks_leave_no_stretch_out_and_cut_none_twice()
     assert total == pytest.approx(edges.length - on_the_sheets_edge)
 
 
+def test_only_blanks_that_touch_share_lines() -> None:
+    """Two cards side by side and one apart: its outline is its own, half a kerf outside."""
+    pieces = [PlacedStencil(CARD, x, y) for x, y in [(20, 20), (83.5, 20), (200, 300)]]
+    plan = plan_sheet(pieces, SHEET_MM, kerf_mm=0.15)
+    outlines = [contour for contour in plan.path.contours if contour.role == "outline"]
+    assert [contour.closed for contour in outlines].count(True) == 1
+    own = next(contour for contour in outlines if contour.closed)
+    assert own.points_mm.min(axis=0) == pytest.approx([199.925, 299.925])
+    # two lines along both cards, three across
+    shared = sum(contour.length_mm for contour in outlines if not contour.closed)
+    assert shared == pytest.approx(2 * 127 + 3 * 88.9)
+
+
 def test_a_single_opening_lost_to_the_kerf_is_named_in_sheet_millimetres() -> None:
     """Turned like its blank."""
     card = stencil_of(box(10, 20, 30, 20.1), Point(40, 60).buffer(5), blank_mm=(63.5, 88.9))
