@@ -68,7 +68,8 @@ class FindingsShown:
 def findings_shown(version: Version) -> FindingsShown:
     """Return the findings of a version as its page shows them, marks placed clear of each other."""
     by_kind: dict[str, int] = defaultdict(int)
-    chosen, rest = [], []
+    chosen: list[dict[str, Any]] = []
+    rest: list[dict[str, Any]] = []
     for finding in version.findings:
         by_kind[finding["kind"]] += 1
         (chosen if by_kind[finding["kind"]] <= SHOWN_OF_A_KIND else rest).append(finding)
