@@ -51,6 +51,8 @@ QUOTE = (
 
 _J = Job.Status
 JOB = (
+    # How a life begins: by accepting the quote, from no earlier state.
+    Step("receive", (), (_J.RECEIVED,), (ARTIST, WORKSHOP)),
     Step("queue", (_J.RECEIVED,), (_J.QUEUED,), (WORKSHOP,), undo=True),
     Step("unqueue", (_J.QUEUED,), (_J.RECEIVED,), (WORKSHOP,), undo=True),
     Step("start", (_J.QUEUED,), (_J.CUTTING,), (WORKSHOP,), undo=True),

@@ -71,6 +71,7 @@ def test_accepting_makes_the_jobs_once_and_sets_the_promise(basket: Order, artis
     workflow.accept(quote, artist)
     workflow.accept(Quote.objects.get(pk=quote.pk), artist)
     basket.refresh_from_db()
+    assert all(workflow.last_undoable(job) is None for job in basket.jobs.all())
     assert [(j.code, j.quantity, j.status) for j in basket.jobs.order_by("id")] == [
         (f"{basket.code}-1", 3, "received"),
         (f"{basket.code}-2", 2, "received"),
