@@ -28,6 +28,7 @@ LARGEST_PAGE_MM: Final = 460.0  # of a scanner; a larger page means that the tag
 SCREEN_DPI: Final = (72.0, 96.0)  # tags that programs write without knowing
 CROP_MM: Final = 4.0  # clear paper kept round the ink of a cropped scan
 INK_SHARE: Final = 0.75  # darker than this share of the page's level is ink, for cropping only
+RIM_MM: Final = 0.4  # how much of the paper's own edge is not looked at
 STRAIGHT_PX: Final = 0.25  # corners nearer than this to an upright crop need no resampling
 
 
@@ -98,7 +99,7 @@ def straighten(picture: Picture, page: Page) -> Straight:
     corners = picture.from_displayed(page.corners_px)
     source = page.px_per_mm / picture.reduction
     upright = _upright_crop(picture.grey, corners, page.size_mm)
-    if upright is not None:
+    if upright is not None and page.found != "paper-edges":
         return _reduced(upright, page.size_mm)
     grey: Grey = picture.grey
     if source > 1.25 * MOST_PX_PER_MM:
@@ -115,7 +116,21 @@ def straighten(picture: Picture, page: Page) -> Straight:
     straight = cv2.warpPerspective(
         grey, warp, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
     )
+    if page.found == "paper-edges":
+        straight = _without_rim(straight, max(1, round(RIM_MM * px_per_mm)))
     return Straight(straight, px_per_mm, page.size_mm)
+
+
+def _without_rim(grey: Grey, rim_px: int) -> Grey:
+    """Return a picture whose outermost pixels go on as those just inside.
+
+    The very edge of a sheet is mixed with the dark table and would pass for ink; a line that runs
+    off the paper still does.
+    """
+    inside = grey[rim_px:-rim_px, rim_px:-rim_px]
+    if min(inside.shape) < 1:
+        return grey
+    return cv2.copyMakeBorder(inside, rim_px, rim_px, rim_px, rim_px, cv2.BORDER_REPLICATE)
 
 
 def _framed(

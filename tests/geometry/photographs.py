@@ -20,7 +20,7 @@ class Scene:
     tilt_deg: float = 10.0
     tilt_towards_deg: float = 40.0
     turn_deg: float = 4.0
-    size_px: tuple[int, int] = (4000, 3000)
+    size_px: tuple[int, int] = (2400, 1800)
     shadow: float = 0.35
     clutter: int = 5
     blur_px: float = 0.8
@@ -87,18 +87,18 @@ def _table(scene: Scene, random: np.random.Generator) -> Colour:
     elif scene.table == "light":
         colour = np.full((height, width, 3), (205, 200, 192), np.float32)
     elif scene.table == "tiles":
-        joint = (((x + 190) % 420) < 14) | (((y + 190) % 420) < 14)
+        joint = (((x + 110) % 250) < 9) | (((y + 110) % 250) < 9)
         colour = np.where(joint[..., None], (210, 205, 195), (120, 90, 75)).astype(np.float32)
     elif scene.table == "check":
-        a, b = (x // 160) % 2, (y // 160) % 2
+        a, b = (x // 96) % 2, (y // 96) % 2
         colour = (235 - 70 * a - 70 * b)[..., None] * np.array([1.0, 0.72, 0.7], np.float32)
     else:
         grain = cv2.resize(
             random.normal(0, 1, (height // 4, 40)).astype(np.float32), (width, height)
         )
-        plank = (x // 700) % 2
+        plank = (x // 420) % 2
         colour = np.array([150, 105, 65], np.float32) + (14 * grain + 16 * plank)[..., None]
-        colour[(x % 700) < 7] = (70, 45, 25)
+        colour[(x % 420) < 5] = (70, 45, 25)
     colour = colour + random.normal(0, 2, (height, width, 1))
     return np.clip(colour, 0, 255)
 
@@ -112,14 +112,14 @@ def _clutter(
         at = random.uniform((0, 0), (width, height))
         shade = [int(v) for v in random.uniform(0, 255, 3)]
         if index % 3 == 0:
-            reach = random.uniform(200, 700)
+            reach = random.uniform(120, 420)
             angle = random.uniform(0, 2 * np.pi)
             end = at + reach * np.array([np.cos(angle), np.sin(angle)])
-            cv2.line(picture, _px(at), _px(end), shade, int(random.uniform(25, 60)), cv2.LINE_AA)
+            cv2.line(picture, _px(at), _px(end), shade, int(random.uniform(15, 36)), cv2.LINE_AA)
         elif index % 3 == 1:
-            cv2.circle(picture, _px(at), int(random.uniform(50, 120)), shade, -1, cv2.LINE_AA)
+            cv2.circle(picture, _px(at), int(random.uniform(30, 72)), shade, -1, cv2.LINE_AA)
         else:
-            box = cv2.boxPoints((tuple(at), (500.0, 300.0), float(random.uniform(0, 90))))
+            box = cv2.boxPoints((tuple(at), (300.0, 180.0), float(random.uniform(0, 90))))
             cv2.fillConvexPoly(picture, box.astype(np.int32), (238, 236, 230), cv2.LINE_AA)
 
 
@@ -131,8 +131,8 @@ def _px(at: NDArray[np.float64]) -> tuple[int, int]:
 def _drop_shadow(picture: Colour, corners: NDArray[np.float64]) -> None:
     """Darken the table beside the sheet, more on the side away from the light."""
     shade = np.zeros(picture.shape[:2], np.float32)
-    cv2.fillConvexPoly(shade, (corners + np.array([9, 12])).astype(np.int32), 1.0)
-    shade = cv2.GaussianBlur(shade, (0, 0), 9)
+    cv2.fillConvexPoly(shade, (corners + np.array([5, 7])).astype(np.int32), 1.0)
+    shade = cv2.GaussianBlur(shade, (0, 0), 6)
     picture *= 1 - 0.35 * shade[..., None]
 
 
@@ -173,9 +173,9 @@ SCENES: tuple[Scene, ...] = (
     Scene("tiles", 0.40, tilt_deg=20, tilt_towards_deg=130, turn_deg=20, seed=3),
     Scene("cloth", 0.60, tilt_deg=8, tilt_towards_deg=200, turn_deg=-2, seed=4),
     Scene("check", 0.45, tilt_deg=12, tilt_towards_deg=250, turn_deg=6, seed=5),
-    Scene("wood", 0.95, tilt_deg=0.5, turn_deg=0.3, size_px=(3100, 3000), seed=6),
-    Scene("dark", 0.85, tilt_deg=4, tilt_towards_deg=310, turn_deg=1, size_px=(3200, 3100), seed=7),
-    Scene("wood", 0.42, tilt_deg=20, turn_deg=40, size_px=(3400, 3400), shadow=0.5, clutter=9),
-    Scene("cloth", 0.50, tilt_deg=18, tilt_towards_deg=0, turn_deg=0, size_px=(3000, 4000), seed=9),
-    Scene("tiles", 0.70, tilt_deg=6, tilt_towards_deg=90, size_px=(3400, 3000), seed=10),
+    Scene("wood", 0.95, tilt_deg=0.5, turn_deg=0.3, size_px=(1860, 1800), seed=6),
+    Scene("dark", 0.85, tilt_deg=4, tilt_towards_deg=310, turn_deg=1, size_px=(1920, 1860), seed=7),
+    Scene("wood", 0.42, tilt_deg=20, turn_deg=40, size_px=(2040, 2040), shadow=0.5, clutter=9),
+    Scene("cloth", 0.50, tilt_deg=18, tilt_towards_deg=0, turn_deg=0, size_px=(1800, 2400), seed=9),
+    Scene("tiles", 0.70, tilt_deg=6, tilt_towards_deg=90, size_px=(2040, 1800), seed=10),
 )
