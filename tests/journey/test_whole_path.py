@@ -152,7 +152,7 @@ def queue_everything(page: Any, url: str, look: Look) -> None:
 
 def cut_on_sheets(page: Any, look: Look) -> None:
     """Lay all jobs on a sheet, take its cut file, and cut it; one piece is spoiled."""
-    for box in page.locator("main table input[type=checkbox]").all():
+    for box in page.locator("main input[type=checkbox][name=job]").all():
         box.check()
     page.click("button:has-text('Lay on a sheet')")
     page.wait_for_selector("h1:has-text('Fill a sheet')")
