@@ -24,7 +24,7 @@ import time
 import urllib.error
 import urllib.request
 from pathlib import Path
-from typing import IO, Any, NoReturn
+from typing import IO, Any, NoReturn, cast
 
 FOLDER = Path(__file__).resolve().parent
 VENV = FOLDER / ".venv"
@@ -39,7 +39,8 @@ STOP_SECONDS = 10
 
 
 def say(text: str) -> None:
-    print(text, flush=True)
+    with contextlib.suppress(BrokenPipeError):  # nobody reads any more; the site goes on
+        print(text, flush=True)
 
 
 def stop_with(sentence: str, code: int = 1) -> NoReturn:
@@ -185,27 +186,35 @@ def set_up(with_demo: bool) -> None:
     stamp = read_stamp(SETUP_STAMP)
     locks = fingerprint("requirements*.lock")
     database = hashlib.sha256(os.environ.get("DATABASE_URL", "").encode()).hexdigest()
+    static = fingerprint("static/**/*", "config/settings.py")
     steps = {
         "database": locks + database + fingerprint("*/migrations/*.py"),
-        "static": locks + fingerprint("static/**/*", "orders/static/**/*", "config/settings.py"),
+        "static": locks + static + os.environ.get("HOLDFAST_STATIC", ""),
         "kernels": locks + fingerprint("geometry/**/*.py") + str(PYTHON),
+        # settled once: what was begun without a demo, or brought back, never gets one
+        "demo": stamp.get("demo") or ("made" if with_demo else "left out"),
     }
-    if stamp.get("database") != steps["database"]:
+    for step, wanted in steps.items():
+        if stamp.get(step) != wanted:
+            set_up_step(step, wanted)
+            stamp[step] = wanted
+            write_stamp(SETUP_STAMP, stamp)  # after each, so that an interrupted one goes on
+
+
+def set_up_step(step: str, wanted: str) -> None:
+    if step == "database":
         say("Bringing the database up to date")
         manage("migrate", "--verbosity", "0")
-    if stamp.get("static") != steps["static"]:
+    elif step == "static":
         say("Gathering static files")
         manage("collectstatic", "--noinput", "--clear", "--verbosity", "0")
-    if stamp.get("kernels") != steps["kernels"]:
+    elif step == "kernels":
         say("Compiling the checks (once)")
-        run(PYTHON, "-m", "geometry", "warm", env=child_environment())
-    # settled once: what was begun without a demo, or brought back, never gets one
-    demo = stamp.get("demo") or ("made" if with_demo else "left out")
-    if demo == "made" and "demo" not in stamp:
+        run(PYTHON, "-m", "geometry", "warm", env=child_environment(), stdout=subprocess.DEVNULL)
+    elif wanted == "made":
         say("Making a small demo")
         with SIGN_INS.open("w") as out:
             manage("demo", stdout=out)
-    write_stamp(SETUP_STAMP, {**steps, "demo": demo})
 
 
 # running
@@ -223,12 +232,9 @@ class Child:
 
     def start(self, guardian: IO[bytes]) -> None:
         self.process = subprocess.Popen(
-            self.command,
-            cwd=FOLDER,
-            env=self.environment,
-            stdin=subprocess.DEVNULL,
-            start_new_session=True,
-        )
+            self.command, cwd=FOLDER, env=self.environment,
+            stdin=subprocess.DEVNULL, start_new_session=True,
+        )  # fmt: skip
         self.started_at = time.monotonic()
         tell(guardian, f"+{self.process.pid}")
 
@@ -362,21 +368,17 @@ def start(port_wanted: int | None, with_demo: bool) -> None:
         signal.signal(number, lambda number, frame: stopping.append(number))
     guardian = subprocess.Popen(
         [sys.executable, "-I", str(FOLDER / "run.py"), "guard"],
-        stdin=subprocess.PIPE,
-        start_new_session=True,
-    )
-    pipe = guardian.stdin
-    if pipe is None:
-        raise RuntimeError("the guardian has no pipe")
+        stdin=subprocess.PIPE, start_new_session=True,
+    )  # fmt: skip
+    pipe = cast(IO[bytes], guardian.stdin)
     family = children(port)
     for child in family:
         child.start(pipe)
     seat.write(f"{address} (process {os.getpid()})")
     seat.flush()
-    told = False
+    greeted = False
     while not stopping:
-        if not told and answers(address + "/healthz"):
-            told = True
+        if not greeted and (greeted := answers(address + "/healthz")):
             greet(address, time.monotonic() - started)
         for child in family:
             child.look(pipe)
@@ -443,10 +445,10 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--port", type=int, help="instead of the first free one from 8000 on")
     parser.add_argument("--without-demo", action="store_true", help="begin with an empty workshop")
     words = parser.add_subparsers(dest="word", metavar="")
-    words.add_parser("setup", help="only set up")
     tests = words.add_parser("test", help="run every test")
     for part in ("browser", "postgres", "lint"):
         tests.add_argument(f"--without-{part}", action="append_const", dest="without", const=part)
+    words.add_parser("setup", help="only set up")
     words.add_parser("check", help="lint, format and types")
     words.add_parser("lock", help="write the lock files anew from pyproject.toml")
     backup = words.add_parser("backup", help="write database and files into one archive")
@@ -470,10 +472,8 @@ def main() -> None:
         say("Set up. Start it with: python3 run.py")
     elif given.word == "test":
         test(set(given.without or ()))
-    elif given.word == "check":
-        check()
-    elif given.word == "lock":
-        lock()
+    elif given.word in {"check", "lock"}:
+        {"check": check, "lock": lock}[given.word]()
     elif given.word == "backup":
         install_packages(RUN_LOCK)
         manage("backup", os.path.abspath(given.file))

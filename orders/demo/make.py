@@ -6,6 +6,7 @@ import secrets
 from dataclasses import dataclass
 
 from django.core.files.uploadedfile import SimpleUploadedFile
+from django.db import transaction
 from django.utils import timezone
 
 from geometry.limits import BLANKS
@@ -31,6 +32,7 @@ class SignIns:
     artist: str
 
 
+@transaction.atomic  # an interrupted demo is none: its password would be lost
 def make_demo(password: str | None = None) -> SignIns:
     """Make the demo the first time; later calls only say who can sign in."""
     if Design.objects.exists() or Person.objects.exists():
