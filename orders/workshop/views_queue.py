@@ -55,7 +55,7 @@ SORTS: dict[str, tuple[str, tuple[str, ...]]] = {
     "blank": ("blank", ("version__blank_code", "promise_on", "id")),
     "quantity": ("most pieces", ("-to_do", "promise_on", "id")),
     "artist": ("artist", ("order__artist__name", "order__artist__email", "promise_on", "id")),
-    "newest": ("newest first", ("-id",)),
+    "newest": ("the newest first", ("-id",)),
 }
 
 
@@ -121,7 +121,7 @@ class Choice:
 @workshop_only
 def queue(request: HttpRequest) -> HttpResponse:
     """Show jobs, forty and more on one screen."""
-    choice = Choice.of(request)
+    choice, films = Choice.of(request), list(Film.objects.all())
     page = Paginator(choice.narrow(_jobs()), PAGE_SIZE).get_page(request.GET.get("page"))
     jobs = dress(page.object_list, today())
     context = {
@@ -131,7 +131,8 @@ def queue(request: HttpRequest) -> HttpResponse:
         "pieces": sum(job.to_do for job in jobs),  # type: ignore[attr-defined]
         "may_lay": any(job.status in workflow.runs.CAN_BE_LAID for job in jobs),
         "may_queue": any(job.status == Job.Status.RECEIVED for job in jobs),
-        "films": Film.objects.all(),
+        "films": films,
+        "narrowed": _narrowed(choice, films),
         "blanks": BLANKS.values(),
         "states": _state_links(choice),
         "dues": DUE,
@@ -233,6 +234,14 @@ def _state_links(choice: Choice) -> list[dict[str, Any]]:
         }
         for code, (words, statuses) in STATES.items()
     ]
+
+
+def _narrowed(choice: Choice, films: Sequence[Film]) -> list[str]:
+    """Return in words what the filters leave out and how it is sorted, where not as usual."""
+    words = [DUE[choice.due]] if choice.due else []
+    words += [film.name for film in films if film.code == choice.film]
+    words += [BLANKS[choice.blank].name.replace(" x ", " × ")] if choice.blank else []
+    return words + ([f"sorted by {SORTS[choice.sort][0]}"] if choice.sort != "due" else [])
 
 
 def _page_links(choice: Choice, page: Page[Any]) -> list[tuple[str, str]]:

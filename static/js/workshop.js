@@ -1,10 +1,9 @@
-/* Holdfast: the workshop's pages with scripts on. Keys, ticks, filters that apply themselves.
+/* Holdfast: the workshop's pages with scripts on. Keys and ticks.
  * Nothing here is needed: each page works by links and forms alone. */
 (function () {
   "use strict";
 
   document.querySelectorAll("[data-with-scripts]").forEach((part) => part.removeAttribute("hidden"));
-  document.querySelectorAll("[data-without-scripts]").forEach((part) => part.setAttribute("hidden", ""));
 
   // Single keys: an element with data-key is pressed or focused. They can be turned off, because
   // speech input types letters; the choice stays on this device.
@@ -73,11 +72,6 @@
     event.preventDefault();
     if (part.matches("input")) part.focus();
     else part.click();
-  });
-
-  // Filters apply as they are chosen.
-  document.querySelectorAll("[data-submit-on-change]").forEach((form) => {
-    form.addEventListener("change", () => form.requestSubmit());
   });
 
   // Ticks are counted, and one tick takes all.
