@@ -1,0 +1,119 @@
+"""Several people and processes at the same moment, each on a database connection of its own.
+
+Runs on SQLite and on PostgreSQL alike: the guarded UPDATE decides, not luck.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from typing import Any
+
+import pytest
+from django.db import connection
+
+from orders import outbox, quoting, workflow
+from orders.errors import OrderError
+from orders.models import Job, Mail, Quote, Version
+from orders.workflow import Actor, Place
+from tests import factories
+
+pytestmark = pytest.mark.django_db(transaction=True)
+
+
+def all_at_once(*calls: Callable[[], Any]) -> list[Any]:
+    """Run the calls together; return each one's result, or the OrderError it raised."""
+    results: list[Any] = [None] * len(calls)
+    gate = threading.Barrier(len(calls))
+
+    def one(number: int) -> None:
+        gate.wait()
+        try:
+            results[number] = calls[number]()
+        except OrderError as error:
+            results[number] = error
+        finally:
+            connection.close()
+
+    threads = [threading.Thread(target=one, args=(number,)) for number in range(len(calls))]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(timeout=60)
+    return results
+
+
+def refused(results: list[Any]) -> list[OrderError]:
+    return [result for result in results if isinstance(result, OrderError)]
+
+
+def test_two_different_buttons_on_one_job_one_wins_the_other_is_told(cutter: Actor) -> None:
+    for _ in range(5):
+        pk = factories.make_job(status="queued").pk
+
+        def start(pk: int = pk) -> Any:
+            return workflow.start(Job.objects.get(pk=pk), cutter, seen=0)
+
+        def hold(pk: int = pk) -> Any:
+            return workflow.hold(Job.objects.get(pk=pk), cutter, why="Wait.", seen=0)
+
+        results = all_at_once(start, hold)
+        (told,) = refused(results)
+        assert told.sentence
+        assert Job.objects.get(pk=pk).events.count() == 1
+
+
+def test_one_button_pressed_by_many_fingers_is_one_change(cutter: Actor) -> None:
+    job = factories.make_job(status="received")
+    results = all_at_once(*[lambda: workflow.queue(Job.objects.get(pk=job.pk), cutter, seen=0)] * 4)
+    assert refused(results) == []
+    assert job.events.count() == 1
+
+
+def test_a_quote_accepted_four_times_at_once_makes_its_jobs_once(artist: Actor) -> None:
+    factories.price_sheet()
+    order = factories.make_order(placed=False)
+    factories.make_line(order, quantity=2)
+    assert artist.person is not None
+    quote = quoting.place_order(order, artist.person, artist, rights_confirmed=True)
+    results = all_at_once(*[lambda: workflow.accept(Quote.objects.get(pk=quote.pk), artist)] * 4)
+    assert refused(results) == []
+    assert order.jobs.count() == 1
+    assert Mail.objects.filter(kind="accepted").count() == 1
+
+
+def test_a_basket_placed_twice_at_once_is_quoted_once(artist: Actor) -> None:
+    factories.price_sheet()
+    order = factories.make_order(placed=False)
+    factories.make_line(order)
+    person = artist.person
+    assert person is not None
+    quotes = all_at_once(
+        *[lambda: quoting.place_order(order, person, artist, rights_confirmed=True)] * 3
+    )
+    assert len(set(quotes)) == 1
+    assert order.quotes.count() == 1
+
+
+def test_a_check_is_claimed_by_one_worker_only() -> None:
+    version = factories.make_version(status="waiting")
+    attempts = all_at_once(*[lambda: workflow.claim(version.pk)] * 4)
+    assert sorted(attempts, key=str) == [1, None, None, None]
+    assert Version.objects.get(pk=version.pk).attempt == 1
+
+
+def test_the_last_piece_is_laid_on_one_sheet_only(cutter: Actor) -> None:
+    job = factories.make_job(quantity=1)
+    film = job.film
+    results = all_at_once(*[lambda: workflow.plan_run(film, [Place(job, 0, 0)], cutter)] * 3)
+    assert len(refused(results)) == 2
+    assert workflow.planned_pieces(job) == 1
+
+
+def test_a_letter_is_sent_by_one_sender_only(cutter: Actor, mailoutbox: list[Any]) -> None:
+    job = factories.make_job(status="received")
+    workflow.decline(job, cutter, why="This film is out of stock.")
+    Mail.objects.update(send_after=Mail.objects.get().created_at)
+    sent = all_at_once(*[outbox.send_due] * 4)
+    assert sum(sent) == 1
+    assert len(mailoutbox) == 1
