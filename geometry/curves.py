@@ -14,15 +14,10 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from geometry.curve_kernels import TOLERANCE_MM, best_cubic
+
 Points = NDArray[np.float64]
 
-TOLERANCE_MM = 0.02
-# Allowed at points laid along the edges; the rest is kept in hand for what lies between them.
-EDGE_MM = 0.8 * TOLERANCE_MM
-# Allowed at the contour's own points.
-POINT_MM = 0.6 * TOLERANCE_MM
-# How much a point laid along an edge counts beside one of the contour's own.
-EDGE_WEIGHT = 0.1
 # Bends sharper than this stay corners.
 CORNER_DEG = 40.0
 # Points are laid this close along the edges.
@@ -33,13 +28,6 @@ LONGEST_TANGENT_MM = 2.0
 # One cubic follows a quarter turn of radius 20 mm within 0.006 mm, so longer stretches only cost.
 LONGEST_TURN_DEG = 100.0
 STRAIGHT_MM = 0.004
-# Handles longer than this share of the stretch make loops and swings.
-LONGEST_HANDLE = 0.75
-REFITS = 4
-# So many times the tolerance are never mended by refits.
-HOPELESS = 12.0
-# A first fit can lie within the tolerance and still be biased inwards; this many mend it.
-REFITS_OF_A_FIT = 2
 
 
 @dataclass(frozen=True)
@@ -147,32 +135,15 @@ class _Way:
 
     def _best_cubic(self, first: int, last: int) -> tuple[Points, int | None]:
         """The first cubic that fits (and None), or the last one tried and where it is worst."""
-        points = self.dense[first : last + 1]
-        at = (self.along[first : last + 1] - self.along[first]) / (
-            self.along[last] - self.along[first]
+        stretch = slice(first, last + 1)
+        bezier, worst = best_cubic(
+            self.dense[stretch],
+            self.along[stretch] - self.along[first],
+            self.is_knot[stretch],
+            self._tangent(first, 1, last),
+            self._tangent(last, -1, first),
         )
-        is_knot = self.is_knot[first : last + 1]
-        middles = (points[1:] + points[:-1]) / 2
-        weights = np.where(is_knot, 1.0, EDGE_WEIGHT)
-        allowed = np.where(is_knot, POINT_MM, EDGE_MM)
-        on, back = self._tangent(first, 1, last), self._tangent(last, -1, first)
-        for refit in range(REFITS + 1):
-            bezier = _least_squares(points, at, weights, on, back)
-            strain = np.hypot(*(_bezier(bezier, at) - points).T) / allowed
-            worst = int(np.argmax(strain))
-            if strain[worst] <= 1:
-                between = (at[1:] + at[:-1]) / 2
-                # Nor may it sway between the points.
-                sway = np.hypot(*(_bezier(bezier, between) - middles).T) / EDGE_MM
-                if sway.max() > 1:
-                    worst = int(np.argmax(sway))
-                    strain[worst] = sway[worst]
-            if strain[worst] <= 1 and refit >= REFITS_OF_A_FIT:
-                return bezier, None
-            if refit == REFITS or strain[worst] > HOPELESS:
-                break
-            at = _nearer(bezier, points, at)
-        return bezier, first + worst
+        return bezier, None if worst < 0 else first + worst
 
     def _tangent(self, at: int, sense: int, other_end: int) -> Points:
         """Unit direction at a point, exact for parabolas: from both sides where the contour is
@@ -223,49 +194,6 @@ def _is_straight(points: Points) -> bool:
     off = points - points[0]
     across = np.abs(off @ np.array([-chord[1], chord[0]])) / length
     return bool(across.max() < STRAIGHT_MM and np.all(np.diff(off @ chord) > 0))
-
-
-def _least_squares(
-    points: Points, at: Points, weights: Points, tangent_on: Points, tangent_back: Points
-) -> Points:
-    """Schneider's two handle lengths by least squares; a third of the chord where they fail."""
-    s = 1 - at
-    b0, b1, b2, b3 = s**3, 3 * at * s**2, 3 * at**2 * s, at**3
-    a1, a2 = b1[:, None] * tangent_on, b2[:, None] * tangent_back
-    rest = points - (b0 + b1)[:, None] * points[0] - (b2 + b3)[:, None] * points[-1]
-    w = weights[:, None]
-    c11, c12, c22 = np.sum(w * a1 * a1), np.sum(w * a1 * a2), np.sum(w * a2 * a2)
-    x1, x2 = np.sum(w * a1 * rest), np.sum(w * a2 * rest)
-    determinant = c11 * c22 - c12 * c12
-    chord = np.hypot(*(points[-1] - points[0]))
-    length = np.hypot(*np.diff(points, axis=0).T).sum()
-    alpha = beta = length / 3
-    if abs(determinant) > 1e-12 * max(c11 * c22, 1e-30):
-        alpha = (x1 * c22 - x2 * c12) / determinant
-        beta = (c11 * x2 - c12 * x1) / determinant
-        if not (1e-3 * chord < min(alpha, beta) and max(alpha, beta) < LONGEST_HANDLE * length):
-            alpha = beta = length / 3
-    return np.array(
-        [points[0], points[0] + alpha * tangent_on, points[-1] + beta * tangent_back, points[-1]]
-    )
-
-
-def _nearer(bezier: Points, points: Points, at: Points) -> Points:
-    """One Newton step of every parameter towards the point's foot on the curve."""
-    first = 3 * np.diff(bezier, axis=0)
-    second = 2 * np.diff(first, axis=0)
-    s = 1 - at
-    slope = (
-        (s**2)[:, None] * first[0] + (2 * s * at)[:, None] * first[1] + (at**2)[:, None] * first[2]
-    )
-    bend = s[:, None] * second[0] + at[:, None] * second[1]
-    off = _bezier(bezier, at) - points
-    top = np.sum(off * slope, axis=1)
-    bottom = np.sum(slope * slope, axis=1) + np.sum(off * bend, axis=1)
-    step = np.divide(top, bottom, out=np.zeros_like(top), where=bottom > 1e-12)
-    moved = np.clip(at - step, 0, 1)
-    moved[0], moved[-1] = 0.0, 1.0
-    return np.maximum.accumulate(moved)
 
 
 def _bezier(bezier: Points, at: Points) -> Points:

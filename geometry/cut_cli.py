@@ -9,14 +9,15 @@ import argparse
 import json
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from geometry.cli_options import add_recipe_options, recipe_and_limits, shown, write_file
-from geometry.cut_file import CutFile, format_of, kerf_note, write_cut_file
-from geometry.cut_plan import plan_stencil
 from geometry.errors import InvalidInputError, UnreadableError
 from geometry.nesting import Nesting, NestItem, nest
 from geometry.units import describe_size, parse_length, parse_size
+
+if TYPE_CHECKING:
+    from geometry.cut_file import CutFile
 
 DONE, REJECTED = 0, 1
 
@@ -54,7 +55,10 @@ def add_nest(subparsers: Any) -> None:
 
 def run_cutfile(args: argparse.Namespace) -> int:
     """Check the drawing, write its cut file, say what is in it. Raises GeometryError."""
-    from geometry.check import check  # loads the compiled kernels: not needed to nest
+    # These load the compiled kernels, which nesting does without.
+    from geometry.check import check
+    from geometry.cut_file import format_of, kerf_note, write_cut_file
+    from geometry.cut_plan import plan_stencil
 
     kind = format_of(args.to)
     recipe, limits = recipe_and_limits(args)
@@ -68,7 +72,8 @@ def run_cutfile(args: argparse.Namespace) -> int:
     plan = plan_stencil(checked.stencil, kerf_mm=kerf_mm, with_outline=not args.no_outline)
     file = write_cut_file(plan, kind, title=args.title or Path(args.file).stem)
     write_file(args.to, file.data)
-    _say(cutfile_json(file), _cutfile_words(file, args.to, kerf_mm), as_json=args.json)
+    words = [*_cutfile_words(file, args.to), kerf_note(kerf_mm)]
+    _say(cutfile_json(file), "\n".join(words), as_json=args.json)
     return DONE
 
 
@@ -85,7 +90,7 @@ def run_nest(args: argparse.Namespace) -> int:
     return DONE
 
 
-def cutfile_json(file: CutFile) -> dict[str, Any]:
+def cutfile_json(file: "CutFile") -> dict[str, Any]:
     """Return what `cutfile --json` says; lengths in mm, time in seconds."""
     said: dict[str, Any] = {
         "contours": file.contours,
@@ -160,20 +165,20 @@ def _say_rejected(report: dict[str, Any], *, as_json: bool) -> int:
     return REJECTED
 
 
-def _cutfile_words(file: CutFile, path: str, kerf_mm: float) -> str:
+def _cutfile_words(file: "CutFile", path: str) -> list[str]:
     minutes, seconds = divmod(round(file.seconds), 60)
     figures = (
         f"{shown(Path(path).name)}: {file.contours} cuts, {file.length_mm:.0f} mm cut, "
         f"{file.travel_mm:.0f} mm moved, about {minutes} min {seconds} s."
     )
-    words = [figures, kerf_note(kerf_mm)]
+    words = [figures]
     if file.lost_at_mm:
         words.append(f"Not cut, narrower than the kerf: {_places(file.lost_at_mm)}.")
     if file.split_at_mm:
         words.append(
             f"Not cut through, a neck narrower than the kerf: {_places(file.split_at_mm)}."
         )
-    return "\n".join(words)
+    return words
 
 
 def _places(places: tuple[tuple[float, float], ...]) -> str:

@@ -223,6 +223,7 @@ def _pdf(plan: CutPlan, title: str) -> bytes:
     canvas = Canvas(stream, pagesize=size, invariant=1, pageCompression=1)
     canvas.setTitle(title)
     canvas.setSubject(_notes(plan))
+    canvas.setAuthor("")
     canvas.setCreator("Holdfast")
     canvas.setLineWidth(HAIRLINE_MM * POINTS_PER_MM)
     flip = np.array([[POINTS_PER_MM, 0.0], [0.0, -POINTS_PER_MM]])

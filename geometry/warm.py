@@ -4,6 +4,7 @@ import cv2
 import numpy as np
 
 from geometry.check import Checked, check_picture
+from geometry.cut_plan import plan_stencil
 from geometry.picture import Picture
 from geometry.recipe import Recipe, Stroke
 
@@ -32,4 +33,6 @@ def warm() -> Checked:
     )
     checked = check_picture(picture, Recipe(strokes=strokes))
     _ = checked.overlay_png, checked.film_png, checked.drawing_jpg
+    if checked.stencil is not None:
+        plan_stencil(checked.stencil, kerf_mm=0.15)
     return checked
