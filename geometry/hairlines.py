@@ -22,6 +22,8 @@ SHORTEST_MM = 1.0
 LEAST_DARKNESS = 0.25
 PENCIL_SPREAD = 1.5
 """Spread (variance across) above this many times a black line's means pencil. Judgement."""
+DARKEST_RIM = 0.15
+"""Darkness beside a hairline above which it is only the rim of something pale. Judgement."""
 USUAL_BLUR_PX = 0.75
 _MOST_PLACES = 400_000
 
@@ -123,14 +125,16 @@ def restore_hairlines(
         length_px = float(minimum_spanning_tree(links[members][:, members]).sum())
         if length_px < SHORTEST_MM * px_per_mm:
             continue
-        widths, spread = _true_widths(field, points[members], paper, reach, 0.4 * px_per_mm)
+        middle, widths, spread, rim = _measured(
+            field, points[members], paper, reach, 0.4 * px_per_mm
+        )
         blur_px = blur_px or picture_blur(field)
         black = blur_px**2 + float(np.median(widths)) ** 2 / 12
-        if np.median(widths) > WIDEST_MM * px_per_mm or spread > PENCIL_SPREAD * black:
+        is_wide = np.median(widths) > WIDEST_MM * px_per_mm or spread > PENCIL_SPREAD * black
+        if is_wide or rim > DARKEST_RIM:
             continue
-        _draw(field, points[members], widths, links[members][:, members])
-        widths = _evened(points[members], widths, 1.5 * px_per_mm)
-        lines.append(Hairline(points[members], widths, length_px))
+        _draw(field, middle, widths, links[members][:, members])
+        lines.append(Hairline(middle, _evened(middle, widths, 1.5 * px_per_mm), length_px))
     return tuple(lines)
 
 
@@ -156,20 +160,23 @@ def _strip_sums(
     reach: int,
     half_length: float,
 ) -> NDArray[np.float64]:
-    """Return (n, 2) per short line (middle x, y, normal x, y): width, px, and spread, px2.
+    """Return (n, 3) per short line (middle x, y, normal x, y): width, px, spread, px2, and rim.
 
     All pixels of a strip along the line are summed, so that no slant or phase of the pixels
-    matters; what lies just beyond the strip on both sides is its base.
+    matters; what lies just beyond the strip on both sides is its base. rim: the darkness (1 is ink)
+    of the darker side.
     """
-    sums = np.zeros((len(lines), 2))
+    sums = np.zeros((len(lines), 3))
     height, width = field.shape
     box = int(np.ceil(np.hypot(half_length, reach + 2.5)))
     for index in range(len(lines)):
         middle_x, middle_y, normal_x, normal_y = lines[index]
-        base = rim = beside = 0.0
+        base = 0.0
         for turn in range(2):
             count = 0
             total = first = second = 0.0
+            rim = np.zeros(2)
+            beside = np.zeros(2)
             for y in range(max(int(middle_y) - box, 0), min(int(middle_y) + box + 2, height)):
                 for x in range(max(int(middle_x) - box, 0), min(int(middle_x) + box + 2, width)):
                     off_x, off_y = x - middle_x, y - middle_y
@@ -182,30 +189,37 @@ def _strip_sums(
                         first += dark * t
                         second += dark * t * t
                         count += 1
-                    elif turn == 0 and abs(t) <= reach + 2.5:
-                        rim += dark
-                        beside += 1
+                    elif abs(t) <= reach + 2.5:
+                        rim[int(t > 0)] += dark
+                        beside[int(t > 0)] += 1
             if turn == 0:
-                base = rim / max(beside, 1.0)
+                base = rim.sum() / max(beside.sum(), 1.0)
+                sums[index, 2] = (rim / np.maximum(beside, 1.0)).max() / UNIT
             elif total > 0 and count > 0:
                 sums[index, 0] = total / UNIT / count * (2 * reach + 1)
                 sums[index, 1] = second / total - (first / total) ** 2
     return sums
 
 
-def _true_widths(
+def _measured(
     field: NDArray[np.int16], points: NDArray[np.float64], paper: float, reach: int, half_px: float
-) -> tuple[NDArray[np.float64], float]:
-    """Return the width across the line per point (n), px, each over 2 half_px, and the spread."""
+) -> tuple[NDArray[np.float64], NDArray[np.float64], float, float]:
+    """Return (points (n, 2) moved onto the line through their neighbours, widths (n), spread, rim).
+
+    Neighbours lie within half_px. Widths in px, spread in px2, rim as darkness; the last two are
+    medians.
+    """
     near = cKDTree(points).query_ball_point(points, half_px)
     lines = np.empty((len(points), 4))
+    moved = np.empty_like(points)
     for index, members in enumerate(near):
         middle = points[members].mean(axis=0)
         off = points[members] - middle
         along = np.linalg.eigh(off.T @ off)[1][:, 1]
         lines[index] = *middle, -along[1], along[0]
+        moved[index] = middle + along * ((points[index] - middle) @ along)
     sums = _strip_sums(field, lines, paper, reach, 0.45 * half_px)
-    return sums[:, 0], float(np.median(sums[:, 1]))
+    return moved, sums[:, 0], float(np.median(sums[:, 1])), float(np.median(sums[:, 2]))
 
 
 def _evened(
@@ -246,9 +260,9 @@ def _draw(
     widths: NDArray[np.float64],
     links: coo_array,
 ) -> None:
-    """Draw a hairline into the field, no finer than 1.1 px so that it stays in one piece."""
+    """Draw a hairline into the field, no finer than 1.6 px so that it stays in one piece."""
     tree = minimum_spanning_tree(links).tocoo()
     for one, other in zip(tree.row, tree.col, strict=True):
-        radius = max((widths[one] + widths[other]) / 4, 0.55)
+        radius = max((widths[one] + widths[other]) / 4, 0.8)
         ends = np.concatenate([points[one], points[other]])
         draw_capsule(field, ends, radius, True, UNIT / 4, UNIT / 2)

@@ -36,7 +36,7 @@ def find_half_covered(
     across, and a quarter of what surrounds it is full ink: a pen stroke of white over black whose
     black shows through. Pencil beside a line, and the blur of an edge, are not.
     """
-    cell_px = max(round(px_per_mm / 6), 1)
+    cell_px = max(round(px_per_mm / 6), 2)
     least, greatest = _cell_range(field, cell_px)
     if least.size == 0:
         return ()

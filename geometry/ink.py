@@ -181,8 +181,9 @@ def ink_contrast(counts: NDArray[np.int64], samples_per_mm2: float) -> float:
 
     counts: (2, 256) as of kernels.darkness_histogram. The peak is sought among the darkest samples
     that fill 2 mm2 or half a percent of all that is clearly dark, so that a page full of pencil
-    with a few lines of ink is measured by the ink. Where no line is wide enough to be solid inside, all
-    lines look paler than their ink, and nearly half is added, up to what black ink usually has.
+    with a few lines of ink is measured by the ink. Where no line is wide enough to be solid
+    inside, all lines look paler than their ink, and nearly half is added, up to what black ink
+    usually has.
     """
     every, solid = counts
     is_solid = solid[64:].sum() >= samples_per_mm2

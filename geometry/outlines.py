@@ -9,7 +9,7 @@ from geometry.ink import Ink
 from geometry.kernels import simplify_loop, smooth_loop
 from geometry.recipe import Placement
 
-TOLERANCE_MM = 0.02
+TOLERANCE_MM = 0.01
 SMOOTHING_PASSES = 2
 
 
@@ -37,7 +37,7 @@ def trace(
     """Return every edge of the ink in the blank's frame (mm, y down); [] for none.
 
     Sub-pixel zero crossings of the field, smoothed twice by 1 2 1 over 4 around the loop (which
-    rounds a sharp corner by about a pixel), simplified within 0.02 mm (Douglas and Peucker).
+    rounds a sharp corner by about a pixel), simplified within 0.01 mm (Douglas and Peucker).
     Nothing is clipped to the blank, whose size is not needed.
     """
     loops = ink.loops

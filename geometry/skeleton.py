@@ -120,8 +120,9 @@ def _thin(
 ) -> NDArray[np.int64]:
     """Thin the band (distance <= reach) of a mask in place; return y * width + x of what stays.
 
-    Pixels go in order of distance, each only if nothing is split or joined and it ends no line. A
-    second pass takes the corners of stairs.
+    Pixels go in order of distance, in turn from the four sides so that no line is eaten from its
+    end, and each only if nothing is split or joined and it ends no line. A last pass takes the
+    corners of stairs.
     """
     height, width = mask.shape
     levels = int(reach * 4) + 2
@@ -143,21 +144,39 @@ def _thin(
     for pattern in range(256):
         for bit in range(8):
             ones[pattern] += (pattern >> bit) & 1
-    kept = order
-    for turn in range(2):
-        table = simple if turn == 0 else simple_after
-        count = 0
-        for index in range(len(kept)):
-            place = kept[index]
-            y, x = place // width, place % width
-            pattern = _pattern(mask, x, y)
-            if table[pattern] and ones[pattern] > 1:
-                mask[y, x] = 0
+    first = 0
+    border = np.empty(len(order), np.int64)
+    sides = np.array([-width, width, -1, 1])
+    flat = mask.reshape(-1)
+    for level in range(levels):
+        stop = counts[level]
+        changed = stop > first
+        while changed:
+            changed = False
+            for side in range(4):
+                found = 0
+                for index in range(first, stop):
+                    place = order[index]
+                    if flat[place] and not flat[place + sides[side]]:
+                        border[found] = place
+                        found += 1
+                for index in range(found):
+                    place = border[index]
+                    pattern = _pattern(mask, place % width, place // width)
+                    if simple[pattern] and ones[pattern] > 1:
+                        flat[place] = 0
+                        changed = True
+        first = stop
+    count = 0
+    for place in order:
+        pattern = _pattern(mask, place % width, place // width)
+        if flat[place]:
+            if simple_after[pattern] and ones[pattern] > 1:
+                flat[place] = 0
             else:
-                kept[count] = place
+                order[count] = place
                 count += 1
-        kept = kept[:count]
-    return kept
+    return order[:count]
 
 
 @njit(cache=True)
