@@ -12,17 +12,15 @@ import time
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
-from dataclasses import replace
 from functools import partial
 from multiprocessing import get_context
-from pathlib import Path
 from typing import Any, Final, NoReturn
 
+from geometry.cli_options import add_recipe_options, recipe_and_limits, shown, write_file
 from geometry.cut_cli import add_cutfile, add_nest
 from geometry.errors import GeometryError, InvalidInputError, UnreadableError
-from geometry.limits import Limits, default_limits
+from geometry.limits import Limits
 from geometry.recipe import Recipe
-from geometry.units import parse_size
 
 FOUND_WORDS: Final = {
     "given": "the corners given",
@@ -31,7 +29,6 @@ FOUND_WORDS: Final = {
     "whole-image": "the shape of the picture",
 }
 EXIT_CODES: Final = {"passed": 0, "rejected": 1, "unreadable": 2}
-MOST_JSON_BYTES: Final = 20_000_000
 
 
 class StageTimer:
@@ -84,38 +81,11 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 2
 
 
-def _recipe_and_limits(given: argparse.Namespace) -> tuple[Recipe, Limits]:
-    """Return what the options --recipe, --paper, --blank, --mask and --limits ask for."""
-    recipe = Recipe.from_json(_read_json(given.recipe)) if given.recipe else Recipe()
-    changes: dict[str, Any] = {}
-    if given.paper:
-        changes["paper_mm"] = parse_size(given.paper)
-    if given.blank:
-        changes["blank_mm"] = parse_size(given.blank)
-    if given.mask:
-        changes["mode"] = "mask"
-    recipe = replace(recipe, **changes)
-    limits = default_limits(recipe.blank_size_mm)
-    if given.limits:
-        limits = Limits.from_json(_read_json(given.limits), base=limits)
-    return recipe, limits
-
-
-def _add_recipe_options(parser: argparse.ArgumentParser) -> None:
-    """Add the options that _recipe_and_limits reads, and --json."""
-    parser.add_argument("--paper", metavar="SIZE", help="real size of the sheet, such as 6x6in, a4")
-    parser.add_argument("--blank", metavar="SIZE", help="size of the film, such as 6x6in, 4x4in")
-    parser.add_argument("--limits", metavar="FILE", help="limits as a JSON object")
-    parser.add_argument("--recipe", metavar="FILE", help="recipe as a JSON object")
-    parser.add_argument("--mask", action="store_true", help="cut without bridges on purpose")
-    parser.add_argument("--json", action="store_true", help="answer in JSON, one object a line")
-
-
 def _add_check(commands: Any) -> None:
     """Add the command `check`."""
     parser = commands.add_parser("check", help="check drawings and say what will go wrong")
     parser.add_argument("files", nargs="+", metavar="FILE")
-    _add_recipe_options(parser)
+    add_recipe_options(parser)
     parser.add_argument("--overlay", metavar="OUT.png", help="write the drawing, findings numbered")
     parser.add_argument("--jobs", type=int, default=1, metavar="N", help="files checked at once")
     parser.set_defaults(run=_run_check)
@@ -127,7 +97,7 @@ def _run_check(given: argparse.Namespace) -> int:
         raise InvalidInputError("With --overlay one file is checked at a time.")
     if not 1 <= given.jobs <= 64:
         raise InvalidInputError("--jobs takes a number from 1 to 64.")
-    recipe, limits = _recipe_and_limits(given)
+    recipe, limits = recipe_and_limits(given)
     worst = 0
     for report in _reports(given, recipe, limits):
         if given.json:
@@ -135,7 +105,7 @@ def _run_check(given: argparse.Namespace) -> int:
         else:
             print(_in_words(report), flush=True)
         if report["error"]:
-            print(f"{_shown(report['file'])}: {report['error']['message']}", file=sys.stderr)
+            print(f"{shown(report['file'])}: {report['error']['message']}", file=sys.stderr)
         worst = max(worst, EXIT_CODES[report["verdict"]])
     return worst
 
@@ -158,35 +128,13 @@ def _report_of(path: str, *, recipe: Recipe, limits: Limits, overlay: str | None
 
     checked = check(path, recipe, limits, timer=StageTimer())
     if overlay and checked.overlay_png is not None:
-        _write_file(overlay, checked.overlay_png)
+        write_file(overlay, checked.overlay_png)
     return checked.report
-
-
-def _write_file(path: str, data: bytes) -> None:
-    """Write a file where asked. Raises InvalidInputError with a sentence if that cannot be done."""
-    try:
-        Path(path).write_bytes(data)
-    except (OSError, ValueError) as error:
-        raise InvalidInputError(
-            f"{_shown(path)} cannot be written. Choose another place."
-        ) from error
-
-
-def _read_json(path: str) -> bytes:
-    """Return the bytes of a small JSON file."""
-    try:
-        with Path(path).open("rb") as file:
-            data = file.read(MOST_JSON_BYTES + 1)
-    except (OSError, ValueError) as error:
-        raise InvalidInputError(f"{_shown(path)} cannot be read. Look at its name.") from error
-    if len(data) > MOST_JSON_BYTES:
-        raise InvalidInputError(f"{_shown(path)} is too large for a recipe or limits.")
-    return data
 
 
 def _in_words(report: dict[str, Any]) -> str:
     """Return a report as lines for a person."""
-    lines = [f"{_shown(report['file'])}: {report['verdict']}"]
+    lines = [f"{shown(report['file'])}: {report['verdict']}"]
     stencil, page = report["stencil"], report["page"]
     if stencil:
         width, height = stencil["blank_mm"]
@@ -200,11 +148,6 @@ def _in_words(report: dict[str, Any]) -> str:
             f"  {finding['id']}. {finding['severity']}: {finding['message']} {finding['remedy']}"
         )
     return "\n".join(lines)
-
-
-def _shown(name: str) -> str:
-    """Return a file's name fit for a terminal."""
-    return "".join(c if c.isprintable() else "?" for c in name)
 
 
 def _say_error(error: GeometryError, *, as_json: bool) -> int:
