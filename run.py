@@ -179,6 +179,12 @@ def manage(*words: str, **keywords: Any) -> None:
     run(PYTHON, FOLDER / "manage.py", *words, env=child_environment(), **keywords)
 
 
+def hand_over(*words: str) -> NoReturn:
+    """Run a command that tells its own faults, and leave as it left."""
+    command = [str(PYTHON), "manage.py", *words]
+    raise SystemExit(subprocess.run(command, cwd=FOLDER, env=child_environment()).returncode)
+
+
 def set_up(with_demo: bool) -> None:
     """Install, migrate, gather static files, compile kernels, fill the demo: what has changed."""
     install_packages(RUN_LOCK)
@@ -226,8 +232,7 @@ class Child:
     def __init__(self, name: str, command: list[str], environment: dict[str, str]) -> None:
         self.name, self.command, self.environment = name, command, environment
         self.process: subprocess.Popen[bytes] | None = None
-        self.started_at = 0.0
-        self.start_again_at = 0.0
+        self.started_at = self.start_again_at = 0.0
         self.pause = 0.5
 
     def start(self, guardian: IO[bytes]) -> None:
@@ -245,7 +250,7 @@ class Child:
             code = self.process.poll()
             if code is None:
                 return
-            kill_group(self.process.pid, signal.SIGKILL)
+            kill_group(self.process.pid)
             tell(guardian, f"-{self.process.pid}")
             self.process = None
             self.pause = 0.5 if now - self.started_at > 30 else min(self.pause * 2, 30)
@@ -262,9 +267,9 @@ def tell(guardian: IO[bytes], line: str) -> None:
         guardian.flush()
 
 
-def kill_group(leader: int, number: int) -> None:
+def kill_group(leader: int) -> None:
     with contextlib.suppress(ProcessLookupError, PermissionError):
-        os.killpg(leader, number)
+        os.killpg(leader, signal.SIGKILL)
 
 
 def end_groups(leaders: list[int], still_runs: Any) -> None:
@@ -276,7 +281,7 @@ def end_groups(leaders: list[int], still_runs: Any) -> None:
     while time.monotonic() < last and any(still_runs(leader) for leader in leaders):
         time.sleep(0.05)
     for leader in leaders:
-        kill_group(leader, signal.SIGKILL)
+        kill_group(leader)
 
 
 def guard() -> None:
@@ -370,8 +375,7 @@ def start(port_wanted: int | None, with_demo: bool) -> None:
         [sys.executable, "-I", str(FOLDER / "run.py"), "guard"],
         stdin=subprocess.PIPE, start_new_session=True,
     )  # fmt: skip
-    pipe = cast(IO[bytes], guardian.stdin)
-    family = children(port)
+    pipe, family = cast(IO[bytes], guardian.stdin), children(port)
     for child in family:
         child.start(pipe)
     seat.write(f"{address} (process {os.getpid()})")
@@ -400,9 +404,8 @@ def greet(address: str, seconds: float) -> None:
 def leave(family: list[Child], guardian: IO[bytes]) -> None:
     running = {child.process.pid: child.process for child in family if child.process}
     end_groups(list(running), lambda leader: running[leader].poll() is None)
-    for process in running.values():
+    for leader, process in running.items():
         process.wait()
-    for leader in running:
         tell(guardian, f"-{leader}")
     guardian.close()
 
@@ -412,10 +415,9 @@ def leave(family: list[Child], guardian: IO[bytes]) -> None:
 
 def test(without: set[str]) -> None:
     install_packages(DEV_LOCK)
-    words = [f"--without-{part}" for part in sorted(without)]
-    sys.stdout.flush()
     os.chdir(FOLDER)
-    os.execv(PYTHON, [str(PYTHON), "-m", "tests.suite", *words])
+    flags = [f"--without-{part}" for part in sorted(without)]
+    os.execv(PYTHON, [str(PYTHON), "-m", "tests.suite", *flags])
 
 
 def check() -> None:
@@ -476,11 +478,11 @@ def main() -> None:
         {"check": check, "lock": lock}[given.word]()
     elif given.word == "backup":
         install_packages(RUN_LOCK)
-        manage("backup", os.path.abspath(given.file))
+        hand_over("backup", os.path.abspath(given.file))
     elif given.word == "restore":
         with take_the_only_seat():
             set_up(with_demo=False)
-            manage("restore", os.path.abspath(given.file), *["--replace"] * given.replace)
+            hand_over("restore", os.path.abspath(given.file), *["--replace"] * given.replace)
     else:
         start(given.port, with_demo)
 
