@@ -107,7 +107,7 @@ class PieceResultForm(forms.Form):
     why = forms.ChoiceField(required=False, choices=[("", ""), *Piece.Reason.choices])
 
 
-class FilmForm(forms.ModelForm):  # type: ignore[type-arg]
+class FilmForm(forms.ModelForm):
     """One film in stock. Lengths in mm."""
 
     class Meta:
@@ -173,7 +173,7 @@ class FilmForm(forms.ModelForm):  # type: ignore[type-arg]
                     self.initial[name] = f"{float(self.initial[name]):.7g}"
 
 
-class WorkshopForm(forms.ModelForm):  # type: ignore[type-arg]
+class WorkshopForm(forms.ModelForm):
     class Meta:
         model = Workshop
         fields = ("name", "email", "address", "collect_note")

@@ -55,7 +55,7 @@ class StrokeForm(forms.Form):
     pen = forms.ChoiceField(
         label="Pen",
         required=False,
-        choices=[("", "—"), ("white", "white: leaves film"), ("black", "black: cuts")],
+        choices=[("", "—"), ("white", "white"), ("black", "black")],
     )
     x1 = forms.FloatField(label="from x, mm", required=False)
     y1 = forms.FloatField(label="from y, mm", required=False)

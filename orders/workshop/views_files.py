@@ -131,8 +131,8 @@ def _version(request: HttpRequest, code: str, number: int) -> Version:
     return get_object_or_404(job.version.design.versions, number=number)
 
 
-def _stored(name: str, content_type: str) -> HttpResponse:
-    if not default_storage.exists(name):
+def _stored(name: str | None, content_type: str) -> HttpResponse:
+    if not name or not default_storage.exists(name):
         raise Http404
     with default_storage.open(name, "rb") as stored:
         return _file(stored.read(), content_type)

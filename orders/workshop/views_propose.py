@@ -120,6 +120,9 @@ def _page(
     looked: Checked | None = None,
 ) -> HttpResponse:
     """Show the form with the picture of what was looked at, or of the artist's version."""
+    if looked:  # what was typed, and three empty rows more
+        typed = [row.cleaned_data for row in rows if row.cleaned_data.get("pen")]
+        rows = StrokeFormSet(initial=typed, prefix="stroke")
     shown = form.cleaned_data if looked else initial
     blank = job.version.blank
     context = {

@@ -100,7 +100,7 @@ def _address(chosen: Sequence[Job], given: QueryDict) -> str:
     """Return the page's address with the jobs and the pieces typed, so that it can be kept."""
     query = [("job", job.code) for job in chosen]
     names = [f"pieces-{job.code}" for job in chosen]
-    query += [(name, given[name]) for name in names if given.get(name, "").isdecimal()]
+    query += [(name, str(given[name])) for name in names if given.get(name, "").isdecimal()]
     return f"{reverse('workshop-sheet-new')}?{urlencode(query)}"
 
 

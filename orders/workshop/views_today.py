@@ -12,7 +12,7 @@ from django.core.exceptions import ValidationError
 from django.db.models import Count, OuterRef, Q, QuerySet, Subquery
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.urls import reverse, reverse_lazy
+from django.urls import reverse
 from django.views.decorators.http import require_GET, require_POST
 
 from orders.access import workshop_only
@@ -48,7 +48,7 @@ class WorkshopSignInForm(AuthenticationForm):
 class SignIn(LoginView):
     template_name = "workshop/sign_in.html"
     authentication_form = WorkshopSignInForm
-    next_page = reverse_lazy("workshop-today")
+    next_page = "workshop-today"
 
     def get_context_data(self, **kwargs: Any) -> dict[str, Any]:
         return super().get_context_data(workshop=Workshop.current(), **kwargs)

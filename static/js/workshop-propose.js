@@ -19,6 +19,8 @@
   };
   const SVG = "http://www.w3.org/2000/svg";
   let first = null;
+  // Strokes that the check has looked at are in the picture already; only newer ones are drawn.
+  let inPicture = new Set();
 
   function number(input, otherwise) {
     const value = parseFloat(input.value.replace(",", "."));
@@ -42,7 +44,7 @@
     lines.replaceChildren();
     rows().forEach((row) => {
       const values = ["x1", "y1", "x2", "y2"].map((name) => number(row[name], NaN));
-      if (!row.pen.value || values.some(Number.isNaN)) return;
+      if (!row.pen.value || values.some(Number.isNaN) || inPicture.has(written(row))) return;
       line(values, row.pen.value, number(row.width, 1.5));
     });
     if (first) line([first.x, first.y, first.x, first.y], "first", 2);
@@ -53,6 +55,10 @@
     ["x1", "y1", "x2", "y2"].forEach((name, at) => made.setAttribute(name, values[at]));
     made.setAttribute("class", `stroke stroke-${pen}`);
     made.setAttribute("stroke-width", width);
+  }
+
+  function written(row) {
+    return ["pen", "x1", "y1", "x2", "y2", "width"].map((name) => row[name].value).join(" ");
   }
 
   function rows() {
@@ -103,10 +109,10 @@
       const row = freeRow();
       row.pen.value = document.getElementById("pen-now").value;
       row.width.value = document.getElementById("width-now").value;
-      row.x1.value = first.x.toFixed(2);
-      row.y1.value = first.y.toFixed(2);
-      row.x2.value = at.x.toFixed(2);
-      row.y2.value = at.y.toFixed(2);
+      row.x1.value = first.x.toFixed(1);
+      row.y1.value = first.y.toFixed(1);
+      row.x2.value = at.x.toFixed(1);
+      row.y2.value = at.y.toFixed(1);
       first = null;
       told.textContent = "The stroke is in the list. Look at it to see what comes of it.";
     }
@@ -139,5 +145,6 @@
   );
 
   form.addEventListener("input", draw);
+  if ("looked" in picture.dataset) inPicture = new Set(rows().map(written));
   draw();
 })();

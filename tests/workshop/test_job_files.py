@@ -117,6 +117,15 @@ def test_the_slip_prints_on_three_papers(bench: Bench) -> None:
     assert get(bench, "workshop-order-slip", job.order.code, paper="a0").status_code == 404
 
 
+def test_figures_that_were_not_measured_are_left_out(bench: Bench) -> None:
+    job = factories.make_job()
+    job.version.report["stencil"] |= {"min_opening_mm": None, "min_web_mm": 1.25}
+    job.version.save()
+    page = bench.see("workshop-job", job.code)
+    assert "80 mm of line to cut; narrowest film 1.25 mm" in page
+    assert "narrowest opening" not in page
+
+
 def test_no_page_of_a_job_carries_inline_styles_or_scripts(bench: Bench) -> None:
     job: Job = factories.make_job(status="cut")
     page = bench.see("workshop-job", job.code)

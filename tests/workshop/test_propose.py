@@ -76,7 +76,9 @@ def test_the_page_shows_where_the_drawing_lies(bench: Bench, job: Job) -> None:
 
 def test_two_white_strokes_hold_the_middle_and_the_look_says_so(bench: Bench, job: Job) -> None:
     form = form_of(bench, job, **bridge(0, 76.2), **bridge(1, 76.2))
-    page = bench.press("workshop-job-propose", job.code, **form).content.decode()
+    response = bench.press("workshop-job-propose", job.code, **form)
+    page = response.content.decode()
+    assert len(response.context["rows"].forms) == 5  # the two typed, three empty ones more
     assert "It would pass" in page
     assert "data:image/png;base64," in page
     assert 'value="98.0"' in page
