@@ -196,7 +196,7 @@ def set_up(with_demo: bool) -> None:
     steps = {
         "database": locks + database + fingerprint("*/migrations/*.py"),
         "static": locks + static + os.environ.get("HOLDFAST_STATIC", ""),
-        "kernels": locks + fingerprint("geometry/**/*.py") + str(PYTHON),
+        "kernels": locks + fingerprint("geometry/**/*.py", ".venv/pyvenv.cfg"),
         # settled once: what was begun without a demo, or brought back, never gets one
         "demo": stamp.get("demo") or ("made" if with_demo else "left out"),
     }
