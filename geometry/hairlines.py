@@ -22,6 +22,8 @@ SHORTEST_MM = 1.0
 LEAST_DARKNESS = 0.25
 PENCIL_SPREAD = 1.5
 """Spread (variance across) above this many times a black line's means pencil. Judgement."""
+NOISE_SPREAD = 0.1
+"""What noise may add to the spread of a short line, px2."""
 DARKEST_RIM = 0.15
 """Darkness beside a hairline above which it is only the rim of something pale. Judgement."""
 USUAL_BLUR_PX = 0.75
@@ -130,7 +132,10 @@ def restore_hairlines(
         )
         blur_px = blur_px or picture_blur(field)
         black = blur_px**2 + float(np.median(widths)) ** 2 / 12
-        is_wide = np.median(widths) > WIDEST_MM * px_per_mm or spread > PENCIL_SPREAD * black
+        is_wide = (
+            np.median(widths) > WIDEST_MM * px_per_mm
+            or spread > PENCIL_SPREAD * black + NOISE_SPREAD
+        )
         if is_wide or rim > DARKEST_RIM:
             continue
         _draw(field, middle, widths, links[members][:, members])

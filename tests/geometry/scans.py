@@ -1,4 +1,4 @@
-"""Shapes in mm (shapely) turned into scans: exact truth, with a scanner's blur, noise and pencil."""
+"""Shapes in mm (shapely) turned into scans: exact truth, with blur, noise and pencil."""
 
 import cv2
 import numpy as np
