@@ -13,6 +13,7 @@ from geometry.findings import Finding
 from geometry.ink import Ink, Loops, find_loops
 from geometry.kernels import UNIT
 from geometry.limits import Limits
+from geometry.margins import AT_EDGE_MM
 from geometry.outlines import Outline
 from geometry.recipe import Placement
 
@@ -97,7 +98,8 @@ def _cuts_edge(outlines: Sequence[Outline], blank_mm: tuple[float, float]) -> bo
     if not cuts:
         return False
     points = np.concatenate(cuts)
-    return bool(points.min() <= 0.02 or (points.max(axis=0) >= np.subtract(blank_mm, 0.02)).any())
+    far_mm = np.subtract(blank_mm, AT_EDGE_MM)
+    return bool(points.min() <= AT_EDGE_MM or (points.max(axis=0) >= far_mm).any())
 
 
 def _film_parts_on_blank(

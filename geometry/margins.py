@@ -9,7 +9,8 @@ from geometry.findings import Finding
 from geometry.limits import Limits
 from geometry.outlines import Outline
 
-_AT_EDGE_MM = 0.005
+AT_EDGE_MM = 0.17
+"""A cut nearer to the side than this is on it: half a pixel of the coarsest picture read."""
 
 
 def find_margin_faults(
@@ -18,8 +19,8 @@ def find_margin_faults(
     """Return leaves-blank and margin findings, at most one of the two per side of the blank.
 
     The distance is that of the nearest edge of any opening to the side, exact on the dense line. A
-    cut on the side itself, or beyond it, leaves the blank. outline_mm: the part of that side along
-    which the cuts are nearer than the margin, from first to last.
+    cut on the side itself (within 0.17 mm), or beyond it, leaves the blank. outline_mm: the part
+    of that side along which the cuts are nearer than the margin, from first to last.
     """
     openings = [outline.dense_mm for outline in outlines if not outline.is_hole]
     if not openings:
@@ -32,8 +33,8 @@ def find_margin_faults(
         nearest = float(distance.min())
         if nearest >= limits.margin_mm - 1e-9:
             continue
-        leaves = nearest <= _AT_EDGE_MM
-        near = points[distance <= (_AT_EDGE_MM if leaves else limits.margin_mm)]
+        leaves = nearest <= AT_EDGE_MM
+        near = points[distance <= (AT_EDGE_MM if leaves else limits.margin_mm)]
         at = points[_middle_of_nearest(points, distance, nearest, 1 - axis)]
         at_mm = np.clip(at, 0, blank_mm)
         along = np.clip(near[:, 1 - axis], 0, blank_mm[1 - axis])

@@ -73,15 +73,16 @@ def _film_mask(
 ) -> NDArray[np.uint8]:
     """Return the blank (h, w): 255 film, 0 opening, edges anti-aliased."""
     width, height = (max(round(side * px_per_mm), 1) for side in blank_mm)
-    mask = np.full((height, width), 255, np.uint8)
+    fine = min(max(round(5000 / max(width, height)), 2), 8)  # a filled edge is half a pixel wide
+    mask = np.full((height * fine, width * fine), 255, np.uint8)
     lines = [
-        np.rint((outline.points_mm * px_per_mm - 0.5) * 16).astype(np.int32)
+        np.rint((outline.points_mm * px_per_mm * fine - 0.5) * 16).astype(np.int32)
         for outline in trace(ink, placement)
         if len(outline.points_mm) >= 3
     ]
     if lines:
-        cv2.fillPoly(mask, lines, 0, cv2.LINE_AA, 4)
-    return mask
+        cv2.fillPoly(mask, lines, 0, cv2.LINE_8, 4)
+    return cv2.resize(mask, (width, height), interpolation=cv2.INTER_AREA).astype(np.uint8)
 
 
 def _with_places(
