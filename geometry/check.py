@@ -31,6 +31,7 @@ from geometry.units import same_size
 from geometry.widths import find_thin
 
 SCHEMA: Final = 1
+MOST_SHAPES: Final = 8000  # edges of a drawing; a crowded 300 mm one has some hundreds
 
 Timer = Callable[[str], AbstractContextManager[Any]]
 """Gives a context for a named stage; its `seconds`, a dict, go into the report."""
@@ -75,7 +76,7 @@ class Checked:
 
     @cached_property
     def overlay_png(self) -> bytes | None:
-        """The drawing with its findings numbered on it, in the blank's frame; or None."""
+        """The film with its findings numbered on it, framed, with a key to the marks; or None."""
         from geometry.overlay import draw_overlay
 
         if self.ink is None:
@@ -168,8 +169,7 @@ def _check_straight(
         )
         placement = place(bare_ink, page, recipe)
         ink = with_strokes(bare_ink, recipe.strokes, placement) if recipe.strokes else bare_ink
-        if not len(ink.loops):
-            raise UnreadableError("blank", "The white strokes cover all that is drawn.")
+        _refuse_shapes(len(ink.loops))
     with timer("outlines"):
         outlines = trace(ink, placement, blank_mm)
         stencil = build_stencil(outlines, blank_mm, recipe.mode)
@@ -202,6 +202,21 @@ def _check_straight(
         ink=ink,
         placement=placement,
     )
+
+
+def _refuse_shapes(count: int) -> None:
+    """Raise UnreadableError where nothing is left of the drawing, or it is no drawing but a grain.
+
+    A limit on shapes bounds the time of all that follows.
+    """
+    if count == 0:
+        raise UnreadableError("blank", "The white strokes cover all that is drawn.")
+    if count > MOST_SHAPES:
+        raise UnreadableError(
+            "solid",
+            f"This picture falls into {count} separate shapes, more than any stencil holds. "
+            "Check that the right file was sent, or scan the drawing again without a pattern.",
+        )
 
 
 def place(ink: Ink, page: Page, recipe: Recipe) -> Placement:

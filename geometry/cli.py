@@ -75,6 +75,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return int(given.run(given))
     except GeometryError as error:
         return _say_error(error, as_json=getattr(given, "json", False))
+    except KeyboardInterrupt:
+        return 130
     except BrokenPipeError:
         # The reader went away, as `head` does: nothing more can be said to it.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

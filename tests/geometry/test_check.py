@@ -115,11 +115,12 @@ def test_an_unreadable_file_gives_a_report_of_the_same_shape(tmp_path: Path) -> 
     [
         (np.full((900, 900), 255, np.uint8), "blank"),
         (np.zeros((900, 900), np.uint8), "solid"),
-        (np.random.default_rng(1).integers(0, 256, (900, 900), dtype=np.uint8), "solid"),
+        (np.random.default_rng(1).integers(0, 256, (1800, 1800), dtype=np.uint8), "solid"),
+        (np.tile(np.kron(np.eye(2), np.full((5, 5), 220)), (100, 100)).astype(np.uint8), "solid"),
         (np.zeros((1, 1), np.uint8), "low-resolution"),
         (np.full((900, 1300), 255, np.uint8), "no-page"),
     ],
-    ids=["white", "black", "noise", "one pixel", "oblong"],
+    ids=["white", "black", "noise", "small checks", "one pixel", "oblong"],
 )
 def test_what_is_no_drawing_is_unreadable_with_its_code(grey: Grey, code: str) -> None:
     report = check_picture(picture_of(grey)).report
