@@ -24,7 +24,7 @@ INK: Final = (35, 31, 25)
 PAPER: Final = (245, 239, 226)
 MARK: Final = (243, 176, 46)
 MARK_DEEP: Final = (122, 78, 0)
-MOST_MARKS: Final = 20
+MOST_MARKS: Final = {REJECT: 60, WARN: 20, NOTE: 12}
 """Marks with a number per kind; further ones of the kind get a dot."""
 WORDS: Final = {REJECT: "must be mended", WARN: "may give trouble", NOTE: "good to know"}
 _SIDES: Final = {REJECT: (8, math.pi / 8), WARN: (4, 0.0), NOTE: (4, math.pi / 4)}
@@ -120,6 +120,7 @@ def _draw_marks(
     marks = []
     places = [(f.at_mm[0] * scale, f.at_mm[1] * scale) for f in shown]
     coarse = max(round(scale / 2), 1)
+    crowd = min(max((30 / max(len(shown), 1)) ** 0.5, 0.72), 1.0)
     clear = cv2.resize(mask, (width // coarse + 1, height // coarse + 1), None, 0, 0, 3)
     for finding in reversed(shown):
         per_kind[finding.kind] = per_kind.get(finding.kind, 0) + 1
@@ -127,10 +128,10 @@ def _draw_marks(
             min(max(finding.at_mm[0] * scale, 0), width - 1),
             min(max(finding.at_mm[1] * scale, 0), height - 1),
         )
-        if per_kind[finding.kind] > MOST_MARKS:
+        if per_kind[finding.kind] > MOST_MARKS[finding.severity]:
             dots.append(at)
             continue
-        radius = _SIZE_MM[finding.severity] * scale
+        radius = _SIZE_MM[finding.severity] * scale * crowd
         centre = _room(at, radius, taken, places, clear, coarse, (width, height))
         taken.append(_box(centre, radius))
         marks.append((finding, at, centre, radius))
@@ -172,7 +173,7 @@ def _room(
             dark = 1 - float(under.mean()) / 255 if under.size else 1.0
             hit = sum(_overlap(box, other) for other in taken) / (4 * radius * radius)
             covered = sum(x0 < x < x1 and y0 < y < y1 for x, y in places)
-            cost = 1.0 * ring + 2.5 * dark + 40 * hit + 6 * covered
+            cost = 1.0 * ring + 4 * dark + 40 * hit + 6 * covered
             if cost < least:
                 best, least = centre, cost
     return best
