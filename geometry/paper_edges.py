@@ -25,6 +25,7 @@ LEAST_AREA: Final = 0.12  # share of the picture that the sheet covers
 LEAST_SUPPORT: Final = 0.35  # share of each side that must be an edge: scraps may hide the rest
 MEAN_SUPPORT: Final = 0.75  # share of all sides together
 MOST_TRIED: Final = 80
+LEAST_HOLD: Final = 0.5  # share of a fitted side that should lie on an edge of the full picture
 MOST_LINES: Final = 56
 SIZE_SLACK: Final = 0.025  # how far a side on a scan may be from its true size
 SHAPE_SLACK: Final = 0.2  # how far the seen shape may be from the paper's, by perspective
@@ -83,9 +84,23 @@ def find_edges(
     if corners is None:
         return None
     corners = (corners - PAD_PX + 0.5) * scale - 0.5
-    for reach_px in (2.5 * factor + 3, 5.0):
-        corners = _refined(grey, corners, reach_px, outside=0 if flush else None)
-    return corners
+    outside = 0 if flush else None
+    first, hold = _settle(grey, corners, 2.5 * factor + 3, outside)
+    if hold < LEAST_HOLD:
+        # A coarse line may have leant on something beside the sheet: look farther for its edge.
+        size = math.sqrt(float(_areas(corners[None])[0]))
+        again, better = _settle(grey, corners, 0.03 * size, outside)
+        if better > hold:
+            return again
+    return first
+
+
+def _settle(
+    grey: Grey, corners: Floats, reach_px: float, outside: int | None
+) -> tuple[Floats, float]:
+    """Return (corners fitted to the picture, the least share of a side that lies on its edge)."""
+    corners, _ = _refined(grey, corners, reach_px, outside=outside)
+    return _refined(grey, corners, 5.0, outside=outside)
 
 
 def _light_of(coarse: Grey, *, flush: bool) -> Light:
@@ -375,21 +390,25 @@ def _room(points: Floats, out: Floats, width: int, height: int) -> Floats:
     return np.maximum(room, 0.0)
 
 
-def _refined(grey: Grey, corners: Floats, reach_px: float, *, outside: int | None) -> Floats:
-    """Return the corners with each side fitted to the picture within `reach_px` of where it was."""
-    fitted = np.empty((4, 3))
+def _refined(
+    grey: Grey, corners: Floats, reach_px: float, *, outside: int | None
+) -> tuple[Floats, float]:
+    """Return (corners with each side fitted within `reach_px` of where it was, the least hold)."""
+    fitted, holds = np.empty((4, 3)), np.empty(4)
     for index in range(4):
         start, end = corners[index], corners[(index + 1) % 4]
-        fitted[index] = _fit_side(grey, start, end, reach_px, outside)
-    return np.stack(
-        [_meet(fitted[None, (k - 1) % 4], fitted[None, k])[0] for k in range(4)], axis=0
-    )
+        fitted[index], holds[index] = _fit_side(grey, start, end, reach_px, outside)
+    met = [_meet(fitted[None, (k - 1) % 4], fitted[None, k])[0] for k in range(4)]
+    return np.stack(met, axis=0), float(holds.min())
 
 
 def _fit_side(
     grey: Grey, start: Floats, end: Floats, reach_px: float, outside: int | None
-) -> Floats:
-    """Return the line (normal x, normal y, offset) of one side; the sheet is on the right hand."""
+) -> tuple[Floats, float]:
+    """Return (the line of one side, the share of it that lies on an edge within 1 px).
+
+    A line is normal x, normal y, offset; the sheet lies on the right hand of start to end.
+    """
     length = float(np.linalg.norm(end - start))
     along = (end - start) / length
     inward = np.array([-along[1], along[0]])
@@ -409,10 +428,12 @@ def _fit_side(
     bend = np.minimum(before - 2 * at + after, -1e-6)
     place = across[best + 1] + np.clip(0.5 * (before - after) / bend, -0.5, 0.5)
     level, tilt = _robust_line(share - 0.5, place, at)
+    clear = at > 0.3 * np.percentile(at, 80)
+    hold = float(np.mean((np.abs(place - level - tilt * (share - 0.5)) < 1.0) & clear))
     middle = (start + end) / 2 + level * inward
     turned = along * length + tilt * inward
     normal = np.array([-turned[1], turned[0]]) / np.linalg.norm(turned)
-    return np.array([normal[0], normal[1], float(middle @ normal)])
+    return np.array([normal[0], normal[1], float(middle @ normal)]), hold
 
 
 def _robust_line(x: Floats, y: Floats, strength: Light) -> tuple[float, float]:
