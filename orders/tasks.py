@@ -3,13 +3,27 @@
 from __future__ import annotations
 
 import logging
+import threading
+from typing import Any
 
 from celery import shared_task
+from celery.signals import worker_process_init
 from django.db import transaction
 
 from . import outbox, workflow
 
 logger = logging.getLogger(__name__)
+
+
+@worker_process_init.connect
+def load_kernels(**_: Any) -> None:
+    """Load the compute kernels as a worker starts, so that the first drawing waits for nothing.
+
+    In a thread: a worker process that is not up within four seconds is taken for dead.
+    """
+    from geometry.warm import warm
+
+    threading.Thread(target=warm, name="load kernels", daemon=True).start()
 
 
 @shared_task(name="orders.check_version")
