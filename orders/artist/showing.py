@@ -1,45 +1,20 @@
-"""Findings as a page shows them: where the numbered marks go, and the measure in words.
+"""Findings as the artist's page shows them: numbered, with the measure in words.
 
 The report keeps every finding; a page shows at most twenty of a kind and says how many more.
 """
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
 from geometry.findings import KINDS
+from orders.marks import Mark, path_of, place_marks
 from orders.models import Version
 from orders.templatetags.holdfast import in_mm
 
 SHOWN_OF_A_KIND = 20
-MARK_SHARE = 0.066  # of the blank's width: 24 px on a phone, the least that a thumb can hit
-_DIRECTIONS = [math.radians(angle) for angle in (-45, -135, 45, 135, -90, 0, 90, 180)]
-
-
-@dataclass(frozen=True)
-class Mark:
-    """A numbered mark on the drawing, all in mm of the blank; x, y is the mark's middle."""
-
-    x: float
-    y: float
-    size: float
-    at_x: float
-    at_y: float
-    path: str
-
-    @property
-    def left(self) -> float:
-        """Left edge of the mark."""
-        return self.x - self.size / 2
-
-    @property
-    def top(self) -> float:
-        """Upper edge of the mark."""
-        return self.y - self.size / 2
 
 
 @dataclass(frozen=True)
@@ -81,74 +56,13 @@ def findings_shown(version: Version) -> FindingsShown:
         for kind, count in by_kind.items()
         if count > SHOWN_OF_A_KIND
     ]
-    paths = [(str(finding["severity"]), _path(finding)) for finding in rest]
+    paths = [(str(finding["severity"]), path_of(finding)) for finding in rest]
     return FindingsShown(shown, left_out, paths)
 
 
 def _title_of(kind: str) -> str:
     known = KINDS.get(kind)
     return known.title.lower() if known else kind.replace("-", " ")
-
-
-def place_marks(
-    findings: Iterable[dict[str, Any]], blank_mm: tuple[float, float]
-) -> list[Mark | None]:
-    """Return a mark for each finding (None where it has no place), each near its spot.
-
-    A mark takes the first free place round its spot, in growing circles, inside the blank; the
-    page draws a line from the mark to the spot.
-    """
-    size = MARK_SHARE * blank_mm[0]
-    taken: list[tuple[float, float]] = []
-    marks: list[Mark | None] = []
-    for finding in findings:
-        at = finding.get("at_mm")
-        if not at:
-            marks.append(None)
-            continue
-        outline = _path(finding)
-        x, y = _free_place((float(at[0]), float(at[1])), taken, size, blank_mm)
-        taken.append((x, y))
-        marks.append(_mark(x, y, size, at, outline))
-    return marks
-
-
-def _free_place(
-    at: tuple[float, float],
-    taken: list[tuple[float, float]],
-    size: float,
-    blank_mm: tuple[float, float],
-) -> tuple[float, float]:
-    """Return the nearest place round ``at`` that no other mark covers, or one beside it."""
-    half = size / 2
-    for ring in range(1, 9):
-        for direction in _DIRECTIONS:
-            reach = size * 0.9 * ring
-            x, y = at[0] + reach * math.cos(direction), at[1] + reach * math.sin(direction)
-            inside = half <= x <= blank_mm[0] - half and half <= y <= blank_mm[1] - half
-            if inside and all(math.dist((x, y), other) > size for other in taken):
-                return x, y
-    return (
-        min(max(at[0], half), blank_mm[0] - half),
-        min(max(at[1], half), blank_mm[1] - half),
-    )
-
-
-def _mark(x: float, y: float, size: float, at: list[float], path: str) -> Mark:
-    x, y, size, at_x, at_y = (round(float(number), 2) for number in (x, y, size, *at))
-    return Mark(x, y, size, at_x, at_y, path)
-
-
-def _path(finding: dict[str, Any]) -> str:
-    """Return an SVG path of what a finding concerns, "" where it has fewer than two points.
-
-    An area's outline is closed; a line or a web is told by an open one along it.
-    """
-    outline_mm = finding.get("outline_mm") or []
-    if len(outline_mm) < 2:
-        return ""
-    points = " ".join(f"{x:.2f},{y:.2f}" for x, y in outline_mm)
-    return f"M{points}Z" if finding.get("area_mm2") is not None else f"M{points}"
 
 
 def _shown(finding: dict[str, Any], mark: Mark | None) -> FindingShown:

@@ -159,7 +159,7 @@ class Version(models.Model):
 
 
 class Override(models.Model):
-    """A finding that the cutter takes upon herself, with the reason printed on the ticket."""
+    """A finding that the cutter takes upon herself, with the reason kept beside it."""
 
     version = models.ForeignKey(Version, on_delete=models.CASCADE, related_name="overrides")
     finding_key = models.CharField(max_length=80)

@@ -242,7 +242,7 @@ def refuse_proposal(version: Version, actor: Actor, *, why: str = "") -> Event |
 
 
 def override(version: Version, finding_key: str, actor: Actor, *, why: str) -> Override:
-    """Let a finding stand, with the reason that the job ticket prints. Safe to repeat."""
+    """Let a finding stand, with a reason that stays with the drawing. Safe to repeat."""
     finding = next((f for f in version.findings if f["key"] == finding_key), None)
     if finding is None:
         raise RefusedError("That finding is not in this version any more.")
@@ -353,5 +353,5 @@ def _last_to_reach(job: Job, status: str) -> bool:
 
 def _reason(why: str) -> str:
     if not why.strip():
-        raise RefusedError("Write a reason; the artist or the job ticket shows it.")
+        raise RefusedError("Write a reason; it stays in the job's history.")
     return why.strip()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
+from typing import Any
 
 from django.db import IntegrityError, transaction
 from django.utils import timezone
@@ -71,10 +72,10 @@ def _accept(quote: Quote, actor: Actor) -> Event:
 
 
 def _make_job(
-    order: Order, number: int, line: dict[str, object], promise_on: date, actor: Actor
+    order: Order, number: int, line: dict[str, Any], promise_on: date, actor: Actor
 ) -> Job:
     version = Version.objects.get(pk=line["version"])
-    quantity = int(str(line["quantity"]))
+    quantity = int(line["quantity"])
     job = Job.objects.create(
         code=f"{order.code}-{number}",
         order=order,

@@ -24,7 +24,7 @@ class ReasonForm(SeenForm):
         label="Reason",
         max_length=1000,
         widget=forms.Textarea(attrs={"rows": 3}),
-        error_messages={"required": "Write a reason; the artist or the job ticket shows it."},
+        error_messages={"required": "Write a reason; it stays in the job's history."},
     )
 
 
@@ -80,7 +80,7 @@ class OverrideForm(forms.Form):
     key = forms.CharField(max_length=80)
     why = forms.CharField(
         max_length=1000,
-        error_messages={"required": "Write a reason; the job ticket shows it."},
+        error_messages={"required": "Write a reason; it stays with the drawing."},
     )
 
 

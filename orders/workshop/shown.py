@@ -10,7 +10,7 @@ from typing import Any
 
 from django.db.models import Q
 
-from orders.artist.showing import place_marks
+from orders.marks import place_marks
 from orders.models import Event, Job, Piece, SheetRun
 from orders.models.jobs import OVER
 

@@ -116,7 +116,7 @@ def job_override(request: HttpRequest, code: str) -> HttpResponse:
     except OrderError as error:
         messages.error(request, error.sentence)
         return _page(request, job, {"override": form})
-    messages.success(request, "The finding stands; the reason is printed on the job ticket.")
+    messages.success(request, "The finding stands; the reason stays with the drawing.")
     return redirect("workshop-job", job.code)
 
 

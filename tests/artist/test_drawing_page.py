@@ -8,7 +8,8 @@ import pytest
 from django.test import Client
 
 from orders import workflow
-from orders.artist.showing import SHOWN_OF_A_KIND, findings_shown, measure_of, place_marks
+from orders.artist.showing import SHOWN_OF_A_KIND, findings_shown, measure_of
+from orders.marks import place_marks
 from orders.models import Job, Version
 from orders.workflow import Actor
 from tests import factories

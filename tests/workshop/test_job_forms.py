@@ -70,7 +70,7 @@ def test_of_declined_cut_outs_it_is_said_what_became_of_them(bench: Bench) -> No
 def test_a_reason_is_wanted(bench: Bench, action: str) -> None:
     job = factories.make_job(status="received")
     response = bench.press("workshop-job-step", job.code, action, seen=0, why="  ")
-    assert "Write a reason; the artist or the job ticket shows it." in response.content.decode()
+    assert "Write a reason; it stays in the job" in response.content.decode()
     job.refresh_from_db()
     assert job.status == Job.Status.RECEIVED
 
@@ -97,7 +97,7 @@ def test_a_finding_stands_by_a_reason_and_the_job_may_go_on(bench: Bench, cutter
         told = bench.told(
             "workshop-job-override", job.code, key=key, why="The middle is meant to go."
         )
-        assert told == ["The finding stands; the reason is printed on the job ticket."]
+        assert told == ["The finding stands; the reason stays with the drawing."]
     assert job.version.overrides.count() == 1
     page = bench.see("workshop-job", job.code)
     assert "The middle is meant to go." in page
@@ -108,7 +108,7 @@ def test_a_finding_stands_by_a_reason_and_the_job_may_go_on(bench: Bench, cutter
 def test_a_finding_without_a_reason_or_not_there_is_told(bench: Bench) -> None:
     job = rejected_job()
     response = bench.press("workshop-job-override", job.code, key=factories.ISLAND["key"], why="")
-    assert "Write a reason; the job ticket shows it." in response.content.decode()
+    assert "Write a reason; it stays with the drawing." in response.content.decode()
     told = bench.told("workshop-job-override", job.code, key="speck@1,1", why="Small.")
     assert told == ["That finding is not in this version any more."]
     assert job.version.overrides.count() == 0
