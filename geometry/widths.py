@@ -106,14 +106,12 @@ def _ink_findings(ink: Ink, placement: Placement, limits: Limits, scale: float) 
         lines,
         chains,
         limits.kerf_mm / scale - min(0.08, 0.008 * ink.px_per_mm),
-        kerf_px=limits.kerf_mm / scale,
         least_length_px=limits.speck_length_mm / scale,
     )
     thin = narrow_places(
         lines,
         chains,
         limits.opening_mm / scale - slack_px,
-        kerf_px=0.0,
         least_length_px=limits.opening_mm / scale,
     )
     found = []
@@ -150,7 +148,6 @@ def _film_findings(ink: Ink, placement: Placement, limits: Limits, scale: float)
         lines,
         chains,
         widest_mm * ink.px_per_mm - _slack_px(ink),
-        kerf_px=0.0,
         least_length_px=widest_mm * ink.px_per_mm,
     )
     holding = holds_film(
@@ -318,7 +315,6 @@ def narrow_places(
     chains: Chains,
     limit_px: float,
     *,
-    kerf_px: float,
     least_length_px: float,
 ) -> list[Narrow]:
     """Return the places narrower than `limit_px`, one per set of runs that hang together.
