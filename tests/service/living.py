@@ -91,7 +91,8 @@ class Living:
 def environment_for(var: Path) -> dict[str, str]:
     """Return an environment for an installation in `var`, on the database under test if any."""
     kept = {key: value for key, value in os.environ.items() if not key.startswith("HOLDFAST_")}
-    kept.pop("DJANGO_SETTINGS_MODULE", None)
+    for name in ("DJANGO_SETTINGS_MODULE", "DJANGO_ALLOW_ASYNC_UNSAFE"):
+        kept.pop(name, None)  # what the test run itself is given
     if "REDIS_URL" in kept:
         # another of Redis's numbered stores: this worker must not take the tests' own tasks
         kept["REDIS_URL"] = kept["REDIS_URL"].removesuffix("/0") + "/1"

@@ -17,7 +17,8 @@ PRODUCTION = {
 
 def python(var: Path, *words: str, **variables: str) -> subprocess.CompletedProcess[str]:
     kept = {key: value for key, value in os.environ.items() if not key.startswith("HOLDFAST_")}
-    kept.pop("DJANGO_SETTINGS_MODULE", None)
+    for name in ("DJANGO_SETTINGS_MODULE", "DJANGO_ALLOW_ASYNC_UNSAFE"):
+        kept.pop(name, None)  # what the test run itself is given
     return subprocess.run(
         [sys.executable, *words], cwd=ROOT, capture_output=True, text=True,
         env={**kept, "HOLDFAST_VAR": str(var), **variables},
