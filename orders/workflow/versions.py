@@ -18,7 +18,9 @@ from orders.models import Version
 
 from .moves import SYSTEM_ACTOR, record
 
-LEASE = timedelta(seconds=90)
+# Longer than any one stage may take (the child that reads a picture is ended after 25 s); each
+# stage begun takes the lease anew, so that a dead worker is noticed soon.
+LEASE = timedelta(seconds=35)
 NUDGE_AGAIN_AFTER = timedelta(seconds=30)
 ATTEMPTS = 3
 
@@ -49,8 +51,8 @@ def claim(version_id: int) -> int | None:
 
 
 def show_step(version_id: int, attempt: int, step: str) -> None:
-    """Tell the page how far the check is."""
-    _mine(version_id, attempt).update(step=step)
+    """Tell the page how far the check is, and go on holding the lease."""
+    _mine(version_id, attempt).update(step=step, lease_until=timezone.now() + LEASE)
 
 
 def finish(
