@@ -88,6 +88,8 @@ def place(request: HttpRequest) -> HttpResponse:
     try:
         quote = _place(request, form, person)
     except RefusedError as error:
+        if access.basket_of(request) is None:
+            return _placed_before(request)
         messages.error(request, error.sentence)
         return redirect("basket")
     return redirect("quote", token=quote.token)
@@ -96,6 +98,10 @@ def place(request: HttpRequest) -> HttpResponse:
 def _place(request: HttpRequest, form: CheckoutForm, person: Person | None) -> Quote:
     """Save the address, name the artist, and have the quote made."""
     with transaction.atomic():
+        # a second press may have placed it since the form was read; saving would undo that
+        basket = Order.objects.select_for_update().filter(pk=form.instance.pk, placed_at=None)
+        if basket.first() is None:
+            raise RefusedError("That basket was ordered a moment ago. Its quote is under “Mine”.")
         order = form.save()
         name = form.cleaned_data["ship_name"]
         artist = person or Person.objects.for_email(form.cleaned_data["email"], name)

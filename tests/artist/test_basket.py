@@ -7,7 +7,8 @@ from typing import Any
 import pytest
 from django.test import Client
 
-from orders.models import Film, Order, OrderLine, Person, Quote, Version
+from orders.artist.forms import CheckoutForm
+from orders.models import Film, Mail, Order, OrderLine, Person, Quote, Version
 from tests import factories
 
 from .conftest import KEY
@@ -203,3 +204,46 @@ def test_who_collects_needs_no_address(visitor: Client, version: Version) -> Non
     form = {"email": "wren@harbour.example", "delivery": "collect", "rights": "on"}
     visitor.post("/basket/place/", form | {"ship_name": "Wren"})
     assert Quote.objects.get().order.delivery == "collect"
+
+
+def test_a_second_press_in_the_same_moment_leads_to_the_first_ones_quote(
+    visitor: Client, version: Version, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    put_in(visitor, version)
+    other_finger = Client()
+    other_finger.cookies = visitor.cookies
+    is_valid, answers = CheckoutForm.is_valid, iter([True])
+    pressed: list[Any] = []
+
+    def is_valid_a_moment_later(form: CheckoutForm) -> bool:
+        """The form of the first press was read; before it is saved the second is through."""
+        answer = is_valid(form)
+        if next(answers, False):
+            pressed.append(other_finger.post("/basket/place/", ADDRESS))
+        return answer
+
+    monkeypatch.setattr(CheckoutForm, "is_valid", is_valid_a_moment_later)
+    response = visitor.post("/basket/place/", ADDRESS)
+    quote = Quote.objects.get()
+    assert response.headers["Location"] == f"/quote/{quote.token}/"
+    assert pressed[0].headers["Location"] == f"/quote/{quote.token}/"
+    assert Mail.objects.filter(kind="quote").count() == 1
+
+
+def test_an_address_longer_than_mail_allows_is_told(visitor: Client, version: Version) -> None:
+    """RFC 5321, 4.5.3.1.3: a path has 256 characters at most, its two brackets included."""
+    put_in(visitor, version)
+    long = f"{'a' * 60}@{('b' * 60 + '.') * 4}example"
+    response = visitor.post("/basket/place/", {**ADDRESS, "email": long})
+    assert response.status_code == 422
+    assert Order.objects.get().is_basket
+
+
+def test_a_film_taken_out_of_stock_is_told_and_not_ordered(
+    visitor: Client, version: Version
+) -> None:
+    put_in(visitor, version)
+    Film.objects.update(is_active=False)
+    assert "choose another film" in text(visitor.get("/basket/"))
+    visitor.post("/basket/place/", ADDRESS)
+    assert Order.objects.get().is_basket
