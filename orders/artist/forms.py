@@ -134,6 +134,7 @@ class CheckoutForm(forms.ModelForm):
 
     email = forms.EmailField(
         label="Your email address",
+        max_length=254,
         help_text="The quote and each step of the order come here.",
         widget=forms.EmailInput(attrs={"autocomplete": "email"}),
         error_messages={
