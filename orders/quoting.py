@@ -97,6 +97,7 @@ def _priced(
     if lines is None:
         related = order.lines.select_related("version__design", "film")
         lines = list(related)
+    _refuse_films(lines)
     try:
         sheet = PriceSheet.current(today())
         request = pure.QuoteRequest(
@@ -107,6 +108,16 @@ def _priced(
         return pure.quote(request, sheet.to_data()), sheet, lines
     except (PriceError, GeometryError) as error:
         raise RefusedError(str(error)) from error
+
+
+def _refuse_films(lines: list[OrderLine]) -> None:
+    """Films change after they were chosen: out of stock, or cut to another size."""
+    for line in lines:
+        if not line.film.is_active or not line.film.takes(line.version.blank_code):
+            raise RefusedError(
+                f"{line.film} cannot be had for “{line.version.design.title}” any more; "
+                "choose another film."
+            )
 
 
 def _as_item(line: OrderLine) -> pure.QuoteItem:
