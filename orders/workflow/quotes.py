@@ -10,7 +10,7 @@ from django.utils import timezone
 
 from orders.dates import add_working_days, today
 from orders.errors import NotNowError, StaleError
-from orders.models import Event, Film, Job, Order, Quote, Version
+from orders.models import Design, Event, Film, Job, Order, Quote, Version
 from orders.outbox import write_mail
 
 from .moves import SYSTEM_ACTOR, Actor, move
@@ -75,6 +75,8 @@ def _make_job(
     order: Order, number: int, line: dict[str, Any], promise_on: date, actor: Actor
 ) -> Job:
     version = Version.objects.get(pk=line["version"])
+    # taken out of the artist's list since the quote: it is wanted after all, and may be asked about
+    Design.objects.filter(pk=version.design_id).update(removed_at=None)
     quantity = int(line["quantity"])
     job = Job.objects.create(
         code=f"{order.code}-{number}",

@@ -4,7 +4,7 @@ from datetime import date, timedelta
 
 import pytest
 
-from orders import quoting, workflow
+from orders import drawings, quoting, workflow
 from orders.dates import add_working_days, today
 from orders.errors import NotNowError, RefusedError
 from orders.models import Event, Job, Mail, Order, Quote
@@ -137,3 +137,16 @@ def test_the_history_says_who_placed_and_accepted(basket: Order, artist: Actor) 
         ("quote", "offer", "artist"),
         ("quote", "accept", "artist"),
     ]
+
+
+def test_a_drawing_taken_away_after_the_quote_is_back_when_it_is_accepted(artist: Actor) -> None:
+    factories.price_sheet()
+    order = factories.make_order(placed=False)
+    line = factories.make_line(order)
+    assert artist.person is not None
+    quote = quoting.place_order(order, artist.person, artist, rights_confirmed=True)
+    design = line.version.design
+    drawings.remove_design(design)
+    workflow.accept(quote, artist)
+    design.refresh_from_db()
+    assert design.removed_at is None
