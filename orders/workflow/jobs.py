@@ -8,7 +8,18 @@ from django.db import transaction
 from django.utils import timezone
 
 from orders.errors import NotNowError, RefusedError
-from orders.models import Event, Job, Order, Override, Parcel, ParcelLine, Piece, SheetRun, Version
+from orders.models import (
+    Event,
+    Job,
+    Mail,
+    Order,
+    Override,
+    Parcel,
+    ParcelLine,
+    Piece,
+    SheetRun,
+    Version,
+)
 from orders.models.jobs import OVER
 from orders.outbox import write_mail
 
@@ -76,6 +87,10 @@ def count(
         event = move(job, "count", actor, target=target, changes=changes, why=why, seen=seen)
         if job.status == Job.Status.CUT and _last_to_reach(job, Job.Status.CUT):
             write_mail("all-cut", job.order, event)
+        if job.status != Job.Status.CUT:
+            # what the letter tells is not so any more; the last count writes it anew
+            letters = Mail.objects.filter(kind="all-cut", order=job.order_id)
+            letters.filter(status=Mail.Status.WAITING).update(status=Mail.Status.WITHDRAWN)
     return event
 
 
@@ -157,7 +172,9 @@ def undo(job: Job, actor: Actor, *, seen: int | None = None) -> Event:
         if event is not None and came_with_a_sheet(event):
             raise RefusedError("This job moved with its sheet. Stop or reopen the sheet instead.")
         if event is None or event.action not in ("ship", "hand-over"):
-            return undo_last(job, actor, seen=seen)
+            undone = undo_last(job, actor, seen=seen)
+            _clear_away(job, undone)
+            return undone
         parcel = job.parcel_lines.filter(parcel__withdrawn_at=None).latest("id").parcel
         parcel.withdrawn_at = timezone.now()
         parcel.save(update_fields=["withdrawn_at"])
@@ -293,6 +310,14 @@ def _answered(
     event = move(job, "answer", actor, changes=changes, why=why, seen=seen)
     write_mail("answered", job.order, event)
     return event
+
+
+def _clear_away(job: Job, undone: Event) -> None:
+    """Take along what a step brought besides the job's own fields."""
+    if undone.undoes is not None and undone.undoes.action == "propose":
+        _withdraw_proposals(job)
+    if job.status not in (Job.Status.QUEUED, Job.Status.CUTTING):
+        Piece.objects.filter(job=job, run__status=SheetRun.Status.PLANNED).delete()
 
 
 def _withdraw_proposals(job: Job, keep: Version | None = None) -> None:

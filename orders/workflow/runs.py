@@ -10,7 +10,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from orders.errors import NotNowError, RefusedError
-from orders.models import Event, Film, Job, Mail, Piece, SheetRun
+from orders.models import Event, Film, Job, Piece, SheetRun
 
 from .jobs import COUNTED_BY_SHEET, count, planned_pieces
 from .moves import Actor, move, record
@@ -135,9 +135,6 @@ def reopen_run(run: SheetRun, actor: Actor, *, seen: int | None = None) -> Event
         event, is_new = _once(run, "reopen", actor, seen, {"ended_at": None})
         if is_new:
             _count_pieces(run, actor, sign=-1)
-            # what the letter tells is not so any more; the next end of the run writes it anew
-            letters = Mail.objects.filter(kind="all-cut", order__jobs__pieces__run=run)
-            letters.filter(status=Mail.Status.WAITING).update(status=Mail.Status.WITHDRAWN)
     return event
 
 
