@@ -77,7 +77,7 @@ def write_mail(kind: str, order: Order, event: Event, **context: Any) -> Mail | 
         to=address,
         defaults={
             "order": order,
-            "subject": subject.strip()[:200],
+            "subject": " ".join(subject.split())[:200],  # a header is one line
             "body": body.strip() + "\n",
             "created_at": now,
             "send_after": now + WAIT if waits else now,

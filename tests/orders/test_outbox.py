@@ -85,3 +85,15 @@ def test_every_kind_has_a_text_and_a_letter_of_it_reads_without_a_gap(cutter: Ac
         assert letter.subject
         assert letter.body.endswith("\n")
         assert "{{" not in letter.body
+
+
+@pytest.mark.parametrize("mark", ["\r", "\n", "\x0b", "\x0c", "\x85", "\u2028"])
+def test_a_letter_goes_whatever_breaks_the_line_in_a_name(cutter: Actor, mark: str) -> None:
+    """RFC 5322, 2.2: a header's body holds neither CR nor LF."""
+    named = factories.make_version(factories.make_design(title=f"Tide{mark}Bcc: gull@reef.example"))
+    workflow.decline(factories.make_job(status="received", version=named), cutter, why="No film.")
+    Mail.objects.update(send_after=timezone.now())
+    assert outbox.send_due() == 1
+    (message,) = django_mail.outbox
+    assert message.subject == " ".join(message.subject.split())
+    assert message.message()["Bcc"] is None
