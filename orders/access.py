@@ -77,12 +77,21 @@ def own_orders(request: HttpRequest) -> QuerySet[Order]:
     return Order.objects.filter(_mine(request, "artist"), placed_at__isnull=False)
 
 
+def jobs_of_design(request: HttpRequest, design: Design) -> QuerySet[Job]:
+    """Return a drawing's jobs in orders that the reader may see.
+
+    Whoever was given the link of one order sees its drawings, but not their owner's other orders.
+    """
+    mine = Q(order__in=own_orders(request)) | Q(order__in=_opened_orders(request))
+    return Job.objects.filter(mine, version__design=design)
+
+
 def design_for(request: HttpRequest, token: str) -> Design:
     """Return a drawing for its artist (session, sign-in or opened order) or the workshop."""
     design = get_object_or_404(Design, token=token, removed_at=None)
     if _is_workshop(request) or own_designs(request).filter(pk=design.pk).exists():
         return design
-    opened = Order.objects.filter(link_token__in=request.session.get(OPENED, []))
+    opened = _opened_orders(request)
     if Job.objects.filter(order__in=opened, version__design=design).exists():
         return design
     if opened.filter(lines__version__design=design).exists():
@@ -165,6 +174,10 @@ def adopt(request: HttpRequest, person: Person) -> None:
         return
     Design.objects.filter(visitor=key, owner=None).update(owner=person)
     Order.objects.filter(visitor=key, artist=None).update(artist=person)
+
+
+def _opened_orders(request: HttpRequest) -> QuerySet[Order]:
+    return Order.objects.filter(link_token__in=request.session.get(OPENED, []))
 
 
 def _is_workshop(request: HttpRequest) -> bool:

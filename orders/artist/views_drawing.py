@@ -112,7 +112,7 @@ def answer(request: HttpRequest, token: str) -> HttpResponse:
     """Send a version to the workshop for a job that waits for the artist."""
     design = design_to_change(request, token)
     version = _posted_version(request, design)
-    job = _waiting_jobs(design).filter(code=request.POST.get("job", "")).first()
+    job = _waiting_jobs(request, design).filter(code=request.POST.get("job", "")).first()
     if job is None:
         messages.error(request, "That job does not wait for a drawing any more.")
         return _to(version)
@@ -129,9 +129,9 @@ def stamp_of(version: Version) -> str:
     return f"{version.status}-{version.step}"
 
 
-def _waiting_jobs(design: Design) -> Any:
-    waiting = Job.objects.filter(version__design=design, status=Job.Status.NEEDS_CHANGES)
-    return waiting.select_related("order", "version")
+def _waiting_jobs(request: HttpRequest, design: Design) -> Any:
+    jobs = access.jobs_of_design(request, design)
+    return jobs.filter(status=Job.Status.NEEDS_CHANGES).select_related("order", "version")
 
 
 def _posted_version(request: HttpRequest, design: Design) -> Version:
@@ -162,7 +162,7 @@ def _context(request: HttpRequest, version: Version) -> dict[str, Any]:
 def _settled_context(request: HttpRequest, version: Version) -> dict[str, Any]:
     report = version.report or {}
     shown = findings_shown(version)
-    jobs = _waiting_jobs(version.design)
+    jobs = _waiting_jobs(request, version.design)
     proposed_for = version.proposed_for
     own_orders = access.own_orders(request)
     return {

@@ -135,7 +135,8 @@ def test_the_workshop_looks_at_a_drawing_but_does_not_change_it(cutter_client: C
 
 def test_an_answer_sends_the_chosen_version_to_the_waiting_job(visitor: Client) -> None:
     old = factories.make_version(visitor=KEY)
-    job = factories.make_job(version=old, status="received")
+    order = factories.make_order(accepted=True, visitor=KEY)
+    job = factories.make_job(order, version=old, status="received")
     workflow.ask_changes(job, Actor("workshop", factories.workshop_person()), why="A little room.")
     mended = factories.make_version(old.design)
     assert "Send version 2 to the workshop" in text(visitor.get(address(mended)))
@@ -206,3 +207,29 @@ def test_more_than_twenty_of_a_kind_are_told_in_one_sentence(db: None) -> None:
 )
 def test_a_measure_is_told_against_its_limit(finding: dict[str, Any], words: str) -> None:
     assert measure_of(finding) == words
+
+
+def test_the_link_of_one_order_does_not_open_another_of_the_same_drawing(stranger: Client) -> None:
+    drawn = factories.make_version(owner=factories.artist_person())
+    shown = factories.make_job(status="shipped", version=drawn)
+    waiting = factories.make_job(status="needs-changes", version=drawn)
+    mended = factories.make_version(drawn.design)
+    stranger.get(f"/order/{shown.order.link_token}/")
+    assert waiting.code not in text(stranger.get(address(mended)))
+    response = stranger.post(
+        f"/drawing/{drawn.design.token}/answer/",
+        {"job": waiting.code, "version": str(mended.number)},
+    )
+    assert waiting.order.link_token not in response.headers["Location"]
+    waiting.refresh_from_db()
+    assert waiting.status == "needs-changes"
+
+
+def test_a_name_is_one_line_of_plain_text(visitor: Client) -> None:
+    version = factories.make_version(factories.make_design(visitor=KEY))
+    rename = f"/drawing/{version.design.token}/rename/"
+    visitor.post(rename, {"title": "Tide\r\nsnail\x08\u2028 v1.2"})
+    version.design.refresh_from_db()
+    assert version.design.title == "Tide snail v1.2"
+    page = visitor.post(rename, {"title": "\u2028\x08"}, follow=True)
+    assert "Give the drawing a name." in text(page)
