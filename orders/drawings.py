@@ -24,6 +24,7 @@ from .workflow import Actor
 
 LARGEST_UPLOAD_BYTES = 60 * 1000 * 1000
 TITLE_LENGTH = 80
+JOINERS = "\u200c\u200d"  # unseen, but Persian words and joined signs are spelt with them
 
 
 def receive_drawing(
@@ -137,11 +138,19 @@ def remove_design(design: Design) -> None:
 
 def title_from(file_name: str) -> str:
     """Return a readable title from a file name, whatever was in it."""
-    name = unicodedata.normalize("NFC", file_name).replace("\\", "/").split("/")[-1]
-    name = "".join(c if unicodedata.category(c)[0] not in "CZ" else " " for c in name)
+    name = one_line(file_name.replace("\\", "/").split("/")[-1])
     name = re.sub(r"\.[A-Za-z0-9]{1,5}$", "", name)
     name = re.sub(r"[_\s]+", " ", name).strip(" .-")
     return name[:TITLE_LENGTH] or "Untitled drawing"
+
+
+def one_line(text: str) -> str:
+    """Return a text without signs that break a line or cannot be seen, blanks single."""
+    text = unicodedata.normalize("NFC", text)
+    plain = "".join(
+        c if unicodedata.category(c)[0] not in "CZ" or c in JOINERS else " " for c in text
+    )
+    return " ".join(plain.split())
 
 
 def _check_size(file: UploadedFile) -> None:

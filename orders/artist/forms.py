@@ -8,6 +8,7 @@ from django import forms
 
 from geometry.limits import BLANKS, DEFAULT_BLANK, DEFAULT_FILM_MM
 from geometry.units import NAMED_SIZES_MM, describe_size, same_size
+from orders.drawings import one_line
 from orders.models import Film, Order, OrderLine, Person, Version
 
 SAME_AS_BLANK = "same"
@@ -80,6 +81,13 @@ class TitleForm(forms.Form):
         max_length=80,
         error_messages={"required": "Give the drawing a name."},
     )
+
+    def clean_title(self) -> str:
+        """Keep to one line: the name stands in the subjects of letters."""
+        title = one_line(self.cleaned_data["title"])
+        if not title:
+            raise forms.ValidationError("Give the drawing a name.")
+        return title
 
 
 class LineForm(forms.ModelForm):
