@@ -101,6 +101,6 @@ def _free_code(name: str) -> str:
     """Return a code for a new film from its name, not used before."""
     base = slugify(name)[:30] or "film"
     code, number = base, 2
-    while Film.objects.filter(code=code).exists():
+    while code == "new" or Film.objects.filter(code=code).exists():  # film/new/ is a page
         code, number = f"{base}-{number}", number + 1
     return code

@@ -106,3 +106,9 @@ def test_the_price_sheet_of_today_is_shown(bench: Bench) -> None:
 
 def test_without_a_price_sheet_the_page_says_so(bench: Bench) -> None:
     assert "No price sheet is valid today" in bench.see("workshop-prices")
+
+
+def test_a_film_named_new_has_a_page_of_its_own(bench: Bench) -> None:
+    bench.press("workshop-film-new", **film_form(name="New"))
+    film = Film.objects.get(name="New")
+    assert "<h1>New film" not in bench.see("workshop-film", film.code)
