@@ -13,6 +13,7 @@ from django.http import HttpRequest
 from orders import access
 from orders.errors import OrderError
 from orders.models import Design, Version
+from orders.typed import whole_number
 
 
 @contextmanager
@@ -41,12 +42,6 @@ def version_to_show(request: HttpRequest, design: Design) -> Version:
     if wanted.isdecimal() and len(wanted) < 6:
         return access.version_for(request, design.token, int(wanted))
     return design.latest
-
-
-def whole_number(text: str | None) -> int | None:
-    """Return a whole number of nine digits at most from a form, or None."""
-    text = text or ""
-    return int(text) if text.isdecimal() and text.isascii() and len(text) < 10 else None
 
 
 def row_number(text: str | None) -> int:

@@ -16,6 +16,7 @@ from orders.dates import today
 from orders.errors import OrderError
 from orders.models import Job, Order, Parcel
 from orders.standing import standing_of
+from orders.typed import whole_number
 
 from .forms import ShipForm
 from .shown import dress, happened
@@ -76,8 +77,8 @@ def _ticked(request: HttpRequest, order: Order) -> tuple[list[Job], dict[int, in
     """Return the ticked jobs of this order and the revisions on the page (``CODE.3``)."""
     given = dict(value.partition(".")[::2] for value in request.POST.getlist("job"))
     jobs = list(order.jobs.filter(code__in=given).order_by("id"))
-    seen = {job.pk: int(given[job.code]) for job in jobs if given[job.code].isdecimal()}
-    return jobs, seen
+    seen = {job.pk: whole_number(given[job.code]) for job in jobs}
+    return jobs, {pk: revision for pk, revision in seen.items() if revision is not None}
 
 
 def _order_page(request: HttpRequest, order: Order, form: ShipForm | None = None) -> HttpResponse:

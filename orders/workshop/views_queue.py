@@ -23,6 +23,7 @@ from orders.access import workshop_actor, workshop_only
 from orders.dates import today
 from orders.errors import OrderError
 from orders.models import Film, Job, Piece
+from orders.typed import whole_number
 from orders.workflow.jobs import OPEN_RUNS
 
 from .shown import RUNNING, dress
@@ -214,7 +215,7 @@ def _matches(search: str) -> Q:
 def _code_and_seen(value: str) -> tuple[str, int | None]:
     """Read a tick box's value, job code and revision: ``7KQ4M-1.3``."""
     code, _, seen = value.partition(".")
-    return code, int(seen) if seen.isdecimal() else None
+    return code, whole_number(seen)
 
 
 def _state_links(choice: Choice) -> list[dict[str, Any]]:

@@ -20,6 +20,7 @@ from orders.access import workshop_actor, workshop_only
 from orders.dates import today
 from orders.errors import OrderError, RefusedError, StaleError
 from orders.models import Film, Job, Piece
+from orders.typed import whole_number
 from orders.workflow.jobs import OPEN_RUNS
 from orders.workflow.runs import CAN_BE_LAID
 
@@ -85,8 +86,8 @@ def read_counts(
     counts = []
     for job in jobs:
         left = job.left  # type: ignore[attr-defined]
-        text = given.get(f"pieces-{job.code}", "")
-        pieces = min(int(text), left) if text.isdecimal() else left if usual_all else 0
+        typed = whole_number(given.get(f"pieces-{job.code}"))
+        pieces = min(typed, left) if typed is not None else left if usual_all else 0
         counts.append((job, pieces))
     return counts
 
@@ -126,8 +127,8 @@ def _make(request: HttpRequest, film: Film, wanted: list[tuple[Job, int]]) -> Ht
 def _refuse_outdated(given: QueryDict, wanted: Sequence[tuple[Job, int]]) -> None:
     """Tell a press on an outdated page: ``left-CODE`` is how many were left when it was shown."""
     for job, _ in wanted:
-        seen = given.get(f"left-{job.code}", "")
-        if seen.isdecimal() and int(seen) != job.left:  # type: ignore[attr-defined]
+        seen = whole_number(given.get(f"left-{job.code}"))
+        if seen is not None and seen != job.left:  # type: ignore[attr-defined]
             raise StaleError(
                 f"Pieces of job {job.code} were laid on a sheet a moment ago: "
                 f"{job.left} are left now. "  # type: ignore[attr-defined]

@@ -18,6 +18,7 @@ from orders import planning, workflow
 from orders.access import workshop_actor, workshop_only, workshop_piece, workshop_run
 from orders.errors import OrderError
 from orders.models import Event, Film, Piece, SheetRun
+from orders.typed import whole_number
 
 from .forms import PieceResultForm, SeenForm
 from .run_pictures import pieces_by_job, sheet_scale
@@ -71,7 +72,7 @@ def sheet_arrange(request: HttpRequest, code: str) -> HttpResponse:
     if wrong:
         messages.error(request, wrong)
         return sheet_page(request, run, typed)
-    off = [int(value) for value in request.POST.getlist("off") if value.isdecimal()]
+    off = [whole_number(value) or 0 for value in request.POST.getlist("off")]
     try:
         cautions = planning.save_places(
             run, typed, workshop_actor(request), take_off=off, seen=_seen(request)
