@@ -181,8 +181,8 @@ CONTENT_SECURITY_POLICY = {
     },
 }
 
-# --- uploads: spooled to disk, never held in memory; the view that takes them sets the limit
-FILE_UPLOAD_HANDLERS = ["django.core.files.uploadhandler.TemporaryFileUploadHandler"]
+# --- uploads: spooled to disk up to a cap, never held in memory; each view sets its own limit
+FILE_UPLOAD_HANDLERS = ["config.upload_handler.CappedUploadHandler"]
 FILE_UPLOAD_TEMP_DIR = str(VAR / "incoming")
 FILE_UPLOAD_PERMISSIONS = 0o640
 DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024  # bytes of a form without its files
