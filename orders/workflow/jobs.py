@@ -71,7 +71,8 @@ def count(
 ) -> Event:
     """Add pieces cut well and spoiled; the job's status follows the counts."""
     with transaction.atomic():
-        job.refresh_from_db()
+        # two sheets may end at once: each adds to what the other has written
+        job.refresh_from_db(from_queryset=Job.objects.select_for_update())
         if good == spoiled == 0:
             raise RefusedError("Enter how many pieces were cut well or spoiled.")
         if seen in (None, job.revision):

@@ -53,7 +53,7 @@ def move(
     if actor.role not in step.who:
         raise NotAllowedError("That is not yours to do.")
     with transaction.atomic():
-        row.refresh_from_db()
+        _lock(row)
         same = repeated(row, life, action, actor, seen)
         if same is not None:
             return same
@@ -70,7 +70,7 @@ def move(
 def undo(job: Job, actor: Actor, *, seen: int | None = None) -> Event:
     """Take back the last step of a job, if nothing has happened since and it was just now."""
     with transaction.atomic():
-        job.refresh_from_db()
+        _lock(job)
         same = repeated(job, "job", "undo", actor, seen)
         if same is not None:
             return same
@@ -108,6 +108,15 @@ def record(
         to_status=status,
         **links,
     )
+
+
+def _lock(row: Moved) -> None:
+    """Bring a row up to date and hold it: the same press at the same moment waits its turn.
+
+    On SQLite the transaction itself is the only writer.
+    """
+    held: Any = type(row).objects.select_for_update()
+    row.refresh_from_db(from_queryset=held)
 
 
 def _write(

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 import pytest
@@ -14,7 +15,7 @@ from django.db import connection
 
 from orders import outbox, quoting, workflow
 from orders.errors import OrderError
-from orders.models import Job, Mail, Quote, Version
+from orders.models import Job, Mail, Quote, SheetRun, Version
 from orders.workflow import Actor, Place
 from tests import factories
 
@@ -41,6 +42,10 @@ def all_at_once(*calls: Callable[[], Any]) -> list[Any]:
     for thread in threads:
         thread.join(timeout=60)
     return results
+
+
+def _finish(run_id: int, cutter: Actor) -> Any:
+    return workflow.finish_run(SheetRun.objects.get(pk=run_id), cutter)
 
 
 def refused(results: list[Any]) -> list[OrderError]:
@@ -117,3 +122,17 @@ def test_a_letter_is_sent_by_one_sender_only(cutter: Actor, mailoutbox: list[Any
     sent = all_at_once(*[outbox.send_due] * 4)
     assert sum(sent) == 1
     assert len(mailoutbox) == 1
+
+
+def test_two_sheets_of_one_job_that_end_at_once_are_both_counted(cutter: Actor) -> None:
+    for _ in range(5):
+        job = factories.make_job(quantity=2)
+        runs = [workflow.plan_run(job.film, [Place(job, 0, 0)], cutter) for _ in range(2)]
+        for run in runs:
+            workflow.start_run(run, cutter)
+            workflow.mark_piece(run.pieces.get(), "good", cutter)
+        ends = [partial(_finish, run.pk, cutter) for run in runs]
+        results = all_at_once(*ends)
+        job.refresh_from_db()
+        assert refused(results) == []
+        assert (job.cut, job.status) == (2, Job.Status.CUT)
