@@ -63,8 +63,9 @@ def quote_accept(request: HttpRequest, token: str) -> HttpResponse:
 def quote_renew(request: HttpRequest, token: str) -> HttpResponse:
     """Make a new quote by today's prices for one that has run out."""
     old = access.quote_for(token)
-    if old.status == Quote.Status.OFFERED and not _is_late(old):
-        return redirect("quote", token=token)
+    newest = old.order.quotes.order_by("-number").first() or old
+    if newest.status == Quote.Status.OFFERED and not _is_late(newest):
+        return redirect("quote", token=newest.token)
     with told(request):
         new = make_quote(old.order, access.artist_actor(request, old.order))
         messages.success(request, "Here is the quote by today's prices.")

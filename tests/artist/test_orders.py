@@ -11,7 +11,7 @@ from django.test import Client
 from orders import workflow
 from orders.artist.history import SENTENCES
 from orders.dates import today
-from orders.models import Job, Order, Quote, Version
+from orders.models import Job, Mail, Order, Quote, Version
 from orders.quoting import place_order
 from orders.workflow import LIVES, Actor
 from tests import factories
@@ -81,6 +81,16 @@ def test_a_quote_that_ran_out_is_renewed_in_one_press(stranger: Client, quote: Q
     new = Quote.objects.get(number=2)
     assert new.status == "offered"
     assert f"/quote/{new.token}/" in text(stranger.get(f"/quote/{quote.token}/"))
+
+
+def test_a_new_quote_is_asked_for_once_however_often_it_is_pressed(
+    stranger: Client, quote: Quote
+) -> None:
+    Quote.objects.update(valid_until=today() - timedelta(days=1))
+    answers = [stranger.post(f"/quote/{quote.token}/renew/") for _ in range(3)]
+    new = Quote.objects.get(number=2)
+    assert [answer["Location"] for answer in answers] == [f"/quote/{new.token}/"] * 3
+    assert Mail.objects.filter(kind="quote").count() == 2
 
 
 def test_an_order_tells_where_each_job_stands_and_who_acts(
