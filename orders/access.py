@@ -59,7 +59,10 @@ def workshop_only(view: Callable[..., HttpResponseBase]) -> Callable[..., HttpRe
     def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
         person = person_of(request)
         if person is None:
-            return redirect_to_login(request.get_full_path(), reverse("workshop-sign-in"))
+            # a press whose session ran out cannot be repeated by the way back from the sign-in
+            is_page = request.method in ("GET", "HEAD")
+            back = request.get_full_path() if is_page else reverse("workshop-today")
+            return redirect_to_login(back, reverse("workshop-sign-in"))
         if not person.is_workshop:
             raise PermissionDenied
         return view(request, *args, **kwargs)

@@ -61,3 +61,9 @@ def test_sign_out_is_a_press_and_ends_the_session() -> None:
     assert client.get(reverse("workshop-sign-out")).status_code == 405
     client.post(reverse("workshop-sign-out"))
     assert client.get(reverse("workshop-today")).status_code == 302
+
+
+def test_a_press_after_the_session_ran_out_leads_to_a_page_not_to_the_press() -> None:
+    press = reverse("workshop-job-step", args=["7KQ4M-1", "queue"])
+    answer = Client().post(press)
+    assert answer["Location"] == f"{reverse('workshop-sign-in')}?next=/workshop/"
