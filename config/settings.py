@@ -152,6 +152,7 @@ ACCOUNT_DEFAULT_HTTP_PROTOCOL = "https" if IS_HTTPS else "http"
 AXES_FAILURE_LIMIT = 10
 AXES_COOLOFF_TIME = timedelta(minutes=15)
 AXES_CLIENT_IP_CALLABLE = "config.sign_in.client_address"
+AXES_USERNAME_CALLABLE = "config.sign_in.sign_in_name"
 AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
 
 # --- sessions and safety

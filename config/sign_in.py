@@ -1,8 +1,13 @@
 """How people sign in: by a code sent to an address that the workshop already knows."""
 
+import unicodedata
+from typing import Any
+
 from allauth.account.adapter import DefaultAccountAdapter
 from django.conf import settings
 from django.http import HttpRequest
+
+from orders.models.people import tidy_email
 
 
 class SignInAdapter(DefaultAccountAdapter):
@@ -13,6 +18,16 @@ class SignInAdapter(DefaultAccountAdapter):
 
     def get_client_ip(self, request: HttpRequest) -> str:
         return client_address(request)
+
+
+def sign_in_name(request: HttpRequest, credentials: dict[str, Any] | None) -> str:
+    """Return the email address that sign-in tries are counted by, however it was typed.
+
+    By default it would be looked for under the name of the person's field (email), which the
+    form calls username: all would be counted under no name, and no name is never locked.
+    """
+    given = (credentials or {}).get("username") or request.POST.get("username", "")
+    return tidy_email(unicodedata.normalize("NFKC", str(given)))[:254]
 
 
 def client_address(request: HttpRequest) -> str:

@@ -67,3 +67,23 @@ def test_a_press_after_the_session_ran_out_leads_to_a_page_not_to_the_press() ->
     press = reverse("workshop-job-step", args=["7KQ4M-1", "queue"])
     answer = Client().post(press)
     assert answer["Location"] == f"{reverse('workshop-sign-in')}?next=/workshop/"
+
+
+def test_after_ten_wrong_tries_even_the_right_password_is_refused_there() -> None:
+    """OWASP ASVS 4.0.3, 2.2.1: tries at a password are limited."""
+    factories.workshop_person()
+    spellings = ("cutter@harbour.example", "CUTTER@Harbour.example", " cutter@harbour.example ")
+    for number in range(10):
+        sign_in(spellings[number % 3], f"guess {number}")
+    assert sign_in("cutter@harbour.example", "tide-table").status_code == 429  # type: ignore[attr-defined]
+
+
+def test_tries_from_elsewhere_do_not_lock_the_cutter_out() -> None:
+    factories.workshop_person()
+    form = {"username": "cutter@harbour.example", "password": "tide-table"}
+    for _ in range(12):
+        Client(REMOTE_ADDR="192.0.2.7").post(
+            reverse("workshop-sign-in"), form | {"password": "guess"}
+        )
+    answer = Client(REMOTE_ADDR="192.0.2.8").post(reverse("workshop-sign-in"), form)
+    assert answer["Location"] == reverse("workshop-today")
