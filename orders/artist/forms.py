@@ -215,6 +215,8 @@ class CheckoutForm(forms.ModelForm):
     def clean(self) -> dict[str, Any]:
         """An address is needed only for what goes by post."""
         data = super().clean() or self.cleaned_data
+        for field in [name for name in data if name.startswith("ship_")]:
+            data[field] = one_line(data[field])  # the name stands in letters to any address
         if data.get("delivery") == Order.Delivery.POST:
             for field in REQUIRED_FOR_POST:
                 if field not in self.errors and not data.get(field):

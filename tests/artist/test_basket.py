@@ -247,3 +247,12 @@ def test_a_film_taken_out_of_stock_is_told_and_not_ordered(
     assert "choose another film" in text(visitor.get("/basket/"))
     visitor.post("/basket/place/", ADDRESS)
     assert Order.objects.get().is_basket
+
+
+def test_the_name_for_the_parcel_is_one_line_in_the_letter(
+    visitor: Client, version: Version
+) -> None:
+    put_in(visitor, version)
+    visitor.post("/basket/place/", {**ADDRESS, "ship_name": "Wren\r\n\r\nPay the gull at once"})
+    assert Order.objects.get().ship_name == "Wren Pay the gull at once"
+    assert Mail.objects.get(kind="quote").body.startswith("Hello Wren Pay the gull at once,")
