@@ -17,6 +17,7 @@ from django.db.models import Q, QuerySet
 from django.http import Http404, HttpRequest, HttpResponseBase
 from django.shortcuts import get_object_or_404
 from django.urls import reverse
+from django.utils.cache import add_never_cache_headers
 
 from .codes import new_token
 from .models import Design, Event, Job, Order, Person, Photo, Piece, Quote, SheetRun, Version
@@ -65,7 +66,11 @@ def workshop_only(view: Callable[..., HttpResponseBase]) -> Callable[..., HttpRe
             return redirect_to_login(back, reverse("workshop-sign-in"))
         if not person.is_workshop:
             raise PermissionDenied
-        return view(request, *args, **kwargs)
+        response = view(request, *args, **kwargs)
+        if not response.has_header("Cache-Control"):
+            # names and addresses: after the sign-out the back button shows none of it
+            add_never_cache_headers(response)
+        return response
 
     return guarded
 

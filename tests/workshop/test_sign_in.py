@@ -87,3 +87,10 @@ def test_tries_from_elsewhere_do_not_lock_the_cutter_out() -> None:
         )
     answer = Client(REMOTE_ADDR="192.0.2.8").post(reverse("workshop-sign-in"), form)
     assert answer["Location"] == reverse("workshop-today")
+
+
+def test_pages_of_the_workshop_are_not_kept_by_a_shared_browser() -> None:
+    """OWASP ASVS 4.0.3, 8.2.1: no caching of sensitive pages."""
+    client = Client()
+    client.force_login(factories.workshop_person(), BACKEND)
+    assert "no-store" in client.get(reverse("workshop-today"))["Cache-Control"]
