@@ -81,6 +81,11 @@ def count(
                     f"That would make {job.cut + good} pieces, and {job.quantity} were ordered. "
                     "Correct the number."
                 )
+            if good > job.to_cut - planned_pieces(job):
+                raise RefusedError(
+                    f"{planned_pieces(job)} piece(s) of this job lie on a sheet. "
+                    "Say on the sheet what was cut, or take them off it first."
+                )
             if job.cut + good < job.packed or job.spoiled + spoiled < 0:
                 raise RefusedError("That would leave fewer pieces than are packed already.")
         changes = {"cut": job.cut + good, "spoiled": job.spoiled + spoiled}

@@ -135,3 +135,16 @@ def test_a_piece_comes_off_a_planned_sheet_only(cutter: Actor) -> None:
     with pytest.raises(NotNowError):
         workflow.take_off(run.pieces.get(), cutter)
     assert Piece.objects.count() == 1
+
+
+def test_pieces_on_a_sheet_are_told_there_and_never_counted_twice(cutter: Actor) -> None:
+    job = factories.make_job(quantity=2)
+    run = planned(cutter, (job, 1))
+    workflow.start_run(run, cutter)
+    workflow.count(job, cutter, good=1)
+    with pytest.raises(RefusedError, match="lie on a sheet"):
+        workflow.count(job, cutter, good=1)
+    mark_all(run, cutter)
+    workflow.finish_run(run, cutter)
+    job.refresh_from_db()
+    assert (job.cut, job.status) == (2, "cut")
