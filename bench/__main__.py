@@ -5,9 +5,9 @@ from __future__ import annotations
 import argparse
 import sys
 
-from bench import verdict
+from bench import photographs, verdict
 
-BENCHES = {"verdict": verdict.main}
+BENCHES = {"photographs": photographs.main, "verdict": verdict.main}
 
 
 def main() -> int:

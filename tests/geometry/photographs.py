@@ -76,7 +76,7 @@ def _turn(axis: str, angle_deg: float) -> NDArray[np.float64]:
 
 
 def _table(scene: Scene, random: np.random.Generator) -> Colour:
-    """Return the table: dark, wood, tiles (pattern), cloth (colour), check (pattern) or light."""
+    """Return the table: dark, wood, tiles or check (patterns), cloth (colour), light or white."""
     width, height = scene.size_px
     y, x = np.mgrid[0:height, 0:width].astype(np.float32)
     if scene.table == "dark":
@@ -86,6 +86,8 @@ def _table(scene: Scene, random: np.random.Generator) -> Colour:
         colour += (8 * np.sin(x / 3) * np.sin(y / 3))[..., None]
     elif scene.table == "light":
         colour = np.full((height, width, 3), (205, 200, 192), np.float32)
+    elif scene.table == "white":
+        colour = np.full((height, width, 3), (224, 221, 216), np.float32)
     elif scene.table == "tiles":
         joint = (((x + 110) % 250) < 9) | (((y + 110) % 250) < 9)
         colour = np.where(joint[..., None], (210, 205, 195), (120, 90, 75)).astype(np.float32)
