@@ -11,14 +11,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 import shapely
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from geometry.kerf import Contour, PointMm
+from geometry.travel_kernels import or_opt, two_opt
 
 # Rounds of 2-opt and of moving start points; two bring nearly all of the gain.
 ROUNDS = 3
 MOST_SWEEPS = 30
-# A gain below this is rounding, not travel.
-LEAST_GAIN_MM = 1e-6
+# Only ways between so many nearest contours are tried: ten bring all but a percent of the gain.
+NEIGHBOURS = 10
 
 Points = NDArray[np.float64]
 
@@ -115,21 +117,41 @@ def _order_stage(contours: Sequence[Contour], start: Points) -> list[Contour]:
         return []
     parents = containers(contours)
     order, first = _nearest_neighbour(contours, parents, start)
-    # The points where the beam comes to and leaves each contour; one and the same on closed ones.
-    starts = [contours[index].points_mm[at] for index, at in zip(order, first, strict=True)]
     if any(not contour.closed for contour in contours):
         return [_begin_at(contours[i], at) for i, at in zip(order, first, strict=True)]
-    order_now, points = np.array(order), np.array(starts)
+    # The point where the beam comes to and leaves each contour: one and the same on closed ones.
+    points = np.empty((len(contours), 2))
+    for index, at in zip(order, first, strict=True):
+        points[index] = contours[index].points_mm[at]
+    way = np.array(order)
+    holder = np.array(parents)
+    held = holder >= 0
+    held[holder[held]] = True
     for _ in range(ROUNDS):
-        order_now, points, turned = _two_opt(order_now, points, start, parents)
-        order_now, points, shifted = _or_opt(order_now, points, start, parents)
-        moved = _move_starts([contours[index] for index in order_now], points, start)
+        near = _near(points)
+        turned = two_opt(way, points, start, holder, near, MOST_SWEEPS)
+        shifted = or_opt(way, points, start, held, near, MOST_SWEEPS)
+        in_order = points[way]
+        moved = _move_starts([contours[index] for index in way], in_order, start)
+        points[way] = in_order
         if not (turned or shifted or moved):
             break
     return [
-        _begin_at(contours[index], int(np.argmin(_squared(contours[index].points_mm - point))))
-        for index, point in zip(order_now, points, strict=True)
+        _begin_at(contours[i], int(np.argmin(_squared(contours[i].points_mm - points[i]))))
+        for i in way
     ]
+
+
+def _near(points: Points) -> NDArray[np.int64]:
+    """Return the nearest other points (n, k) of each, nearest first."""
+    count = len(points)
+    asked = min(NEIGHBOURS + 1, count)
+    _, found = cKDTree(points).query(points, k=asked)
+    found = np.asarray(found, np.int64).reshape(count, asked)
+    # Of points at one place any may come first; each leaves itself out, else its last.
+    itself = found == np.arange(count)[:, None]
+    itself[~itself.any(axis=1), -1] = True
+    return found[~itself].reshape(count, asked - 1)
 
 
 def _nearest_neighbour(
@@ -149,111 +171,39 @@ def _nearest_neighbour(
         ats.append(at)
     owner, at = np.concatenate(owners), np.concatenate(ats)
     table = np.vstack([contours[i].points_mm[a] for i, a in enumerate(ats)])
-    blocked = uncut_inside[owner] > 0
-    done = np.zeros(len(table), dtype=bool)
+    done = np.zeros(len(contours), dtype=bool)
+    rows, tree = np.arange(len(table)), cKDTree(table)
+    owner_in_tree = owner
+    rebuild_at = len(contours) // 2
     order: list[int] = []
     first: list[int] = []
     here = start
-    for _ in contours:
-        distance = np.where(done | blocked, np.inf, _squared(table - here))
-        row = int(np.argmin(distance))
-        index = int(owner[row])
+    for left in range(len(contours), 0, -1):
+        if left == rebuild_at:  # half of what the tree holds is cut: a new one of the rest
+            rows = np.flatnonzero(~done[owner])
+            tree, owner_in_tree, rebuild_at = cKDTree(table[rows]), owner[rows], left // 2
+        row = _nearest_free(tree, here, owner_in_tree, ~done & (uncut_inside == 0))
+        index = int(owner_in_tree[row])
         order.append(index)
-        first.append(int(at[row]))
-        here = _end(_begin_at(contours[index], int(at[row])))
-        done |= owner == index
+        first.append(int(at[rows[row]]))
+        here = _end(_begin_at(contours[index], first[-1]))
+        done[index] = True
         if parents[index] >= 0:
             uncut_inside[parents[index]] -= 1
-            blocked = uncut_inside[owner] > 0
     return order, first
 
 
-def _two_opt(
-    order: NDArray[np.int64], points: Points, start: Points, parents: Sequence[int]
-) -> tuple[NDArray[np.int64], Points, bool]:
-    """Turn round stretches of the way while that shortens it and breaks no inner-before-outer."""
-    count = len(order)
-    turned = False
-    limits = _turn_limits(order, parents)
-    for _ in range(MOST_SWEEPS):
-        better = False
-        for i in range(count - 1):
-            last = int(limits[i])
-            if last <= i:
-                continue
-            before = points[i - 1] if i else start
-            ends = points[i + 1 : last + 1]
-            gain = np.hypot(*(points[i] - before)) - np.hypot(*(ends - before).T)
-            after = points[i + 2 : last + 2]
-            reach = len(after)  # the very last contour has no way onwards
-            gain[:reach] += np.hypot(*(after - ends[:reach]).T) - np.hypot(*(after - points[i]).T)
-            best = int(np.argmax(gain))
-            if gain[best] > LEAST_GAIN_MM:
-                stretch = slice(i, i + 2 + best)
-                order[stretch], points[stretch] = order[stretch][::-1], points[stretch][::-1]
-                limits = _turn_limits(order, parents)
-                better = turned = True
-        if not better:
-            break
-    return order, points, turned
-
-
-def _or_opt(
-    order: NDArray[np.int64], points: Points, start: Points, parents: Sequence[int]
-) -> tuple[NDArray[np.int64], Points, bool]:
-    """Take one to three contours out of the way and cut them elsewhere on it, where that shortens
-    it. Contours that lie in another or hold one stay where they are."""
-    held = {child for child, parent in enumerate(parents) if parent >= 0} | set(parents)
-    shifted = False
-    for _ in range(MOST_SWEEPS):
-        better = False
-        for length in (3, 2, 1):
-            for i in range(len(order) - length + 1):
-                if held.intersection(order[i : i + length].tolist()):
-                    continue
-                move = _best_shift(points, start, i, length)
-                if move is None:
-                    continue
-                to, backwards = move
-                step = -1 if backwards else 1
-                taken = np.arange(i, i + length)[::step]
-                rest = np.delete(np.arange(len(order)), np.arange(i, i + length))
-                way = np.insert(rest, to, taken)
-                order, points = order[way], points[way]
-                better = shifted = True
-        if not better:
-            break
-    return order, points, shifted
-
-
-def _best_shift(points: Points, start: Points, i: int, length: int) -> tuple[int, bool] | None:
-    """Where among the others the stretch from i is best cut, and if backwards; None for here."""
-    first, last = points[i], points[i + length - 1]
-    rest = np.vstack([start[None], points[:i], points[i + length :]])
-    before, after = rest[:-1], rest[1:]
-
-    def gap(a: Points, b: Points) -> Points:
-        return np.hypot(*(a - b).T)
-
-    edge = np.append(gap(before, after), 0.0)  # the last place has no way onwards
-    to_first, to_last = gap(rest, first), gap(rest, last)
-    onwards, onwards_back = np.append(gap(after, last), 0.0), np.append(gap(after, first), 0.0)
-    costs = np.stack([to_first + onwards - edge, to_last + onwards_back - edge])
-    here = costs[0, i]
-    backwards, to = np.unravel_index(int(np.argmin(costs)), costs.shape)
-    if costs[backwards, to] > here - LEAST_GAIN_MM:
-        return None
-    return int(to), bool(backwards)
-
-
-def _turn_limits(order: NDArray[np.int64], parents: Sequence[int]) -> NDArray[np.int64]:
-    """For each place the last one up to which a stretch holds no contour with its container."""
-    places = np.argsort(order)
-    limits = np.full(len(order), len(order) - 1)
-    for child, parent in enumerate(parents):
-        if parent >= 0:
-            limits[places[child]] = places[parent] - 1
-    return np.minimum.accumulate(limits[::-1])[::-1]
+def _nearest_free(
+    tree: cKDTree, here: Points, owner: NDArray[np.int64], is_free: NDArray[np.bool_]
+) -> int:
+    """Return which point of a tree is nearest of those whose owner is free; one is."""
+    asked = 32
+    while True:
+        asked = min(4 * asked, len(owner))
+        _, found = tree.query(here, k=np.arange(1, asked + 1))
+        free = found[is_free[owner[found]]]
+        if len(free):
+            return int(free[0])
 
 
 def _move_starts(contours: Sequence[Contour], points: Points, start: Points) -> bool:

@@ -97,6 +97,18 @@ def test_travel_of_many_is_far_below_the_given_order() -> None:
     assert path.travel_mm < 144 * 9
 
 
+def test_two_thousand_openings_are_ordered_well() -> None:
+    """On a grid of 3 mm, 2 mm across, the gaps are 1 mm; at most twice that a contour is travel."""
+    dice = np.random.default_rng(5)
+    spots = dice.permutation([(3.0 * i, 3.0 * j) for i in range(45) for j in range(45)])
+    contours = [square(x, y, 2) for x, y in spots] + [square(x, y, 1) for x, y in spots[:300]]
+    path = order_contours(contours)
+    assert path.travel_mm < 2 * len(contours)
+    assert all(
+        parent == -1 or parent > place for place, parent in enumerate(containers(path.contours))
+    )
+
+
 def test_open_lines_may_be_cut_backwards() -> None:
     """The end that is nearer comes first."""
     line = Contour(np.array([[100.0, 0.0], [10.0, 0.0]]), "outline", closed=False)
