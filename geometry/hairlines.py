@@ -120,26 +120,33 @@ def restore_hairlines(
     if not 2 <= len(ridges) < _MOST_PLACES:
         return ()
     group, links, points = _groups(ridges)
-    blur_px = 0.0
-    lines = []
-    for index in np.nonzero(np.bincount(group) >= 0.6 * SHORTEST_MM * px_per_mm)[0]:
-        members = np.nonzero(group == index)[0]
-        length_px = float(minimum_spanning_tree(links[members][:, members]).sum())
-        if length_px < SHORTEST_MM * px_per_mm:
-            continue
-        middle, widths, spread, rim = _measured(
-            field, points[members], paper, reach, 0.4 * px_per_mm
-        )
-        blur_px = blur_px or picture_blur(field)
-        black = blur_px**2 + float(np.median(widths)) ** 2 / 12
+    tree = minimum_spanning_tree(links).tocoo()
+    groups = int(group.max()) + 1
+    lengths_px = np.bincount(group[tree.row], weights=tree.data, minlength=groups)
+    is_long = lengths_px >= SHORTEST_MM * px_per_mm
+    is_long &= np.bincount(group, minlength=groups) >= 0.6 * SHORTEST_MM * px_per_mm
+    used = np.flatnonzero(is_long[group])
+    if not used.size:
+        return ()
+    used = used[np.argsort(group[used], kind="stable")]
+    middles, sums = _measured(field, points[used], group[used], paper, reach, 0.4 * px_per_mm)
+    starts = np.flatnonzero(np.diff(group[used], prepend=-1))
+    blur_px = picture_blur(field)
+    widths, lines = np.zeros(len(points)), []
+    for start, stop in zip(starts, [*starts[1:], len(used)], strict=True):
+        measured = sums[start:stop]
+        middle_px, spread, rim = np.median(measured, axis=0)
         is_wide = (
-            np.median(widths) > WIDEST_MM * px_per_mm
-            or spread > PENCIL_SPREAD * black + NOISE_SPREAD
+            middle_px > WIDEST_MM * px_per_mm
+            or spread > PENCIL_SPREAD * (blur_px**2 + middle_px**2 / 12) + NOISE_SPREAD
         )
         if is_wide or rim > DARKEST_RIM:
             continue
-        _draw(field, middle, widths, links[members][:, members])
-        lines.append(Hairline(middle, _evened(middle, widths, 1.5 * px_per_mm), length_px))
+        middle = middles[start:stop]
+        evened = _evened(middle, measured[:, 0], 1.5 * px_per_mm)
+        lines.append(Hairline(middle, evened, float(lengths_px[group[used[start]]])))
+        points[used[start:stop]], widths[used[start:stop]] = middle, measured[:, 0]
+    _draw(field, points, widths, tree.row, tree.col)
     return tuple(lines)
 
 
@@ -178,23 +185,25 @@ def _strip_sums(
         middle_x, middle_y, normal_x, normal_y = lines[index]
         base = 0.0
         for turn in range(2):
-            count = 0
-            total = first = second = 0.0
+            count = total = first = second = 0.0
             rim = np.zeros(2)
             beside = np.zeros(2)
             for y in range(max(int(middle_y) - box, 0), min(int(middle_y) + box + 2, height)):
                 for x in range(max(int(middle_x) - box, 0), min(int(middle_x) + box + 2, width)):
                     off_x, off_y = x - middle_x, y - middle_y
-                    if abs(off_y * normal_x - off_x * normal_y) > half_length:
+                    # Edges of the strip are soft, or rows of pixels would fall in or out as one.
+                    share = half_length + 0.5 - abs(off_y * normal_x - off_x * normal_y)
+                    if share <= 0:
                         continue
+                    share = min(share, 1.0)
                     t = off_x * normal_x + off_y * normal_y
                     dark = paper - field[y, x] - base
-                    if abs(t) <= reach + 0.5:
-                        total += dark
-                        first += dark * t
-                        second += dark * t * t
-                        count += 1
-                    elif abs(t) <= reach + 2.5:
+                    inside = share * min(max(reach + 1.0 - abs(t), 0.0), 1.0)
+                    total += inside * dark
+                    first += inside * dark * t
+                    second += inside * dark * t * t
+                    count += inside
+                    if reach + 0.5 < abs(t) <= reach + 2.5:
                         rim[int(t > 0)] += dark
                         beside[int(t > 0)] += 1
             if turn == 0:
@@ -207,32 +216,52 @@ def _strip_sums(
 
 
 def _measured(
-    field: NDArray[np.int16], points: NDArray[np.float64], paper: float, reach: int, half_px: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64], float, float]:
-    """Return (points (n, 2) moved onto the line through their neighbours, widths (n), spread, rim).
+    field: NDArray[np.int16],
+    points: NDArray[np.float64],
+    group: NDArray[np.int32],
+    paper: float,
+    reach: int,
+    half_px: float,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return points (n, 2) moved onto the line through their neighbours, and sums (n, 3) there.
 
-    Neighbours lie within half_px. Widths in px, spread in px2, rim as darkness; the last two are
-    medians.
+    Neighbours lie within half_px and are of the same group. The sums are width, px, spread, px2,
+    and rim, darkness.
     """
-    near = cKDTree(points).query_ball_point(points, half_px)
-    lines = np.empty((len(points), 4))
-    moved = np.empty_like(points)
-    for index, members in enumerate(near):
-        middle = points[members].mean(axis=0)
-        off = points[members] - middle
-        along = np.linalg.eigh(off.T @ off)[1][:, 1]
-        lines[index] = *middle, -along[1], along[0]
-        moved[index] = middle + along * ((points[index] - middle) @ along)
-    sums = _strip_sums(field, lines, paper, reach, 0.45 * half_px)
-    return moved, sums[:, 0], float(np.median(sums[:, 1])), float(np.median(sums[:, 2]))
+    pairs = cKDTree(points).query_pairs(half_px, output_type="ndarray")
+    pairs = pairs[group[pairs[:, 0]] == group[pairs[:, 1]]]
+    count = _near_sums(np.ones(len(points)), pairs)
+    mean_x, mean_y = (_near_sums(points[:, axis], pairs) / count for axis in (0, 1))
+    # About a fixed point, so that squares of large positions cost no digits.
+    off_x, off_y = (points - points.mean(axis=0)).T
+    off_mean_x, off_mean_y = _near_sums(off_x, pairs) / count, _near_sums(off_y, pairs) / count
+    spread_x = _near_sums(off_x**2, pairs) / count - off_mean_x**2
+    spread_y = _near_sums(off_y**2, pairs) / count - off_mean_y**2
+    slant = _near_sums(off_x * off_y, pairs) / count - off_mean_x * off_mean_y
+    angle = 0.5 * np.arctan2(2 * slant, spread_x - spread_y)
+    along_x, along_y = np.cos(angle), np.sin(angle)
+    lines = np.stack([mean_x, mean_y, -along_y, along_x], axis=1)
+    ahead = (points[:, 0] - mean_x) * along_x + (points[:, 1] - mean_y) * along_y
+    moved = np.stack([mean_x + ahead * along_x, mean_y + ahead * along_y], axis=1)
+    return moved, _strip_sums(field, lines, paper, reach, 0.45 * half_px)
+
+
+def _near_sums(values: NDArray[np.float64], pairs: NDArray[np.intp]) -> NDArray[np.float64]:
+    """Return for each value (n) the sum of itself and those it is paired with (m, 2)."""
+    one, other = pairs.T
+    return np.asarray(
+        values
+        + np.bincount(one, weights=values[other], minlength=len(values))
+        + np.bincount(other, weights=values[one], minlength=len(values))
+    )
 
 
 def _evened(
     points: NDArray[np.float64], widths: NDArray[np.float64], reach_px: float
 ) -> NDArray[np.float64]:
     """Return the widths averaged over what lies within `reach_px`: a tenth of a pixel is noise."""
-    near = cKDTree(points).query_ball_point(points, reach_px)
-    return np.array([widths[members].mean() for members in near])
+    pairs = cKDTree(points).query_pairs(reach_px, output_type="ndarray")
+    return _near_sums(widths, pairs) / _near_sums(np.ones(len(widths)), pairs)
 
 
 def picture_blur(field: NDArray[np.int16]) -> float:
@@ -259,15 +288,19 @@ def picture_blur(field: NDArray[np.int16]) -> float:
     return float(np.clip(1 / (np.sqrt(2) * erfinv(2 * slope)), 0.5, 3.0))
 
 
+@njit(cache=True)
 def _draw(
     field: NDArray[np.int16],
     points: NDArray[np.float64],
     widths: NDArray[np.float64],
-    links: coo_array,
+    starts: NDArray[np.int32],
+    stops: NDArray[np.int32],
 ) -> None:
-    """Draw a hairline into the field, no finer than 1.6 px so that it stays in one piece."""
-    tree = minimum_spanning_tree(links).tocoo()
-    for one, other in zip(tree.row, tree.col, strict=True):
-        radius = max((widths[one] + widths[other]) / 4, 0.8)
-        ends = np.concatenate([points[one], points[other]])
-        draw_capsule(field, ends, radius, True, UNIT / 4, UNIT / 2)
+    """Draw the links between points that have a width, no finer than 1.6 px: they stay whole."""
+    ends = np.empty(4)
+    for link in range(len(starts)):
+        one, other = starts[link], stops[link]
+        if widths[one] > 0 or widths[other] > 0:
+            radius = max((widths[one] + widths[other]) / 4, 0.8)
+            ends[:2], ends[2:] = points[one], points[other]
+            draw_capsule(field, ends, radius, True, UNIT / 4, UNIT / 2)

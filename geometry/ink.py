@@ -159,14 +159,15 @@ def find_ink(
     level = MIDDLE_LEVEL if ink_level is None else ink_level
     f = np.empty(grey.shape, np.int16)
     fill_field(grey, inverse_paper, cell_px, contrast, 1.0 - level, f)
+    if _is_noise(f):
+        raise UnreadableError("solid", _NOISE)
     half_covered = find_half_covered(f, px_per_mm, level)
     hairlines = restore_hairlines(f, px_per_mm, level)
     ink = Ink(f, px_per_mm, level, contrast, hairlines=hairlines, half_covered=half_covered)
-    if min(ink.loops.changes) > 0.2 * f.size:
+    small = _small_dots(ink, speck_mm2, speck_length_mm)
+    if np.count_nonzero(small) > MOST_SPECKS and _is_mostly(ink, small):
         raise UnreadableError("solid", _NOISE)
     ink = clean_specks(ink, speck_mm2=speck_mm2, speck_length_mm=speck_length_mm)
-    if len(ink.specks) > MOST_SPECKS and _is_mostly_specks(ink):
-        raise UnreadableError("solid", _NOISE)
     if len(ink.loops) == 0:
         raise UnreadableError("blank", _BLANK)
     if float(ink.loops.area_px2[~ink.loops.is_hole].max()) > 0.97 * f.size and (
@@ -220,23 +221,28 @@ def clean_specks(ink: Ink, *, speck_mm2: float, speck_length_mm: float) -> Ink:
     Dots nowhere darker than 62 % of ink are the grain of pencil and are not listed.
     """
     loops, scale = ink.loops, ink.px_per_mm
-    length_px = np.hypot(
-        loops.box_px[:, 2] - loops.box_px[:, 0], loops.box_px[:, 3] - loops.box_px[:, 1]
-    )
-    small = ~loops.is_hole & (loops.area_px2 < speck_mm2 * scale**2)
-    small &= length_px <= speck_length_mm * scale
+    small = _small_dots(ink, speck_mm2, speck_length_mm)
     if not small.any():
         return ink
     f = ink.f.copy()
     most = int(4 * speck_mm2 * scale**2) + 16
     chosen = np.nonzero(small)[0]
     least = erase_ink(f, loops.first_ink[chosen], UNIT // 4, most)
-    specks = list(ink.specks)
-    for loop in chosen[least < (1 - ink.level - PALEST_SPECK) * UNIT]:
-        at_mm = ink.to_mm([(loops.box_px[loop, :2] + loops.box_px[loop, 2:]) / 2])[0]
-        area_mm2 = float(loops.area_px2[loop]) / scale**2
-        specks.append(Speck(float(at_mm[0]), float(at_mm[1]), area_mm2))
-    return replace(ink, f=f, specks=tuple(specks))
+    listed = chosen[least < (1 - ink.level - PALEST_SPECK) * UNIT]
+    at_mm = ink.to_mm((loops.box_px[listed, :2] + loops.box_px[listed, 2:]) / 2)
+    areas_mm2 = loops.area_px2[listed] / scale**2
+    specks = (
+        Speck(x, y, area) for (x, y), area in zip(at_mm.tolist(), areas_mm2.tolist(), strict=True)
+    )
+    return replace(ink, f=f, specks=(*ink.specks, *specks))
+
+
+def _small_dots(ink: Ink, speck_mm2: float, speck_length_mm: float) -> NDArray[np.bool_]:
+    """Return which edges (m) go round a dot below that area and no longer than that length."""
+    loops, scale = ink.loops, ink.px_per_mm
+    sides = loops.box_px[:, 2:] - loops.box_px[:, :2]
+    small = ~loops.is_hole & (loops.area_px2 < speck_mm2 * scale**2)
+    return np.asarray(small & (np.hypot(sides[:, 0], sides[:, 1]) <= speck_length_mm * scale))
 
 
 def with_strokes(ink: Ink, strokes: Sequence[Stroke], placement: Placement) -> Ink:
@@ -280,7 +286,16 @@ def _grown_for(ink: Ink, black: list[tuple[NDArray[np.float64], float]]) -> Ink:
     return replace(ink, f=f.astype(np.int16, copy=False), origin_px=origin_px)
 
 
-def _is_mostly_specks(ink: Ink) -> bool:
-    """Tell whether the specks that were cleaned away hold more ink than what is left."""
-    left_mm2 = np.count_nonzero(ink.f < 0) / ink.px_per_mm**2
-    return bool(sum(speck.area_mm2 for speck in ink.specks) > left_mm2)
+def _is_noise(f: NDArray[np.int16]) -> bool:
+    """Tell whether ink and paper change places too often for a drawing, from every eighth row."""
+    rows, below = f[:-1:8] < 0, f[1::8] < 0
+    if rows.size == 0:
+        return False
+    across = np.count_nonzero(rows[:, 1:] != rows[:, :-1])
+    return bool(min(across, np.count_nonzero(rows != below)) > 0.2 * rows.size)
+
+
+def _is_mostly(ink: Ink, small: NDArray[np.bool_]) -> bool:
+    """Tell whether small dots (m) hold more ink than all else."""
+    every_px2 = np.count_nonzero(ink.f < 0)
+    return bool(ink.loops.area_px2[small].sum() > 0.5 * every_px2)
