@@ -1,8 +1,8 @@
 """The one door: a drawing checked from its bytes to a verdict.
 
-Reads like the path of a drawing: picture, paper, ink, outlines, islands, widths, margins, report.
-The report is a pure function of the file, the recipe and the limits; its name and seconds stand
-outside of that.
+Reads like the path of a drawing: picture, paper, ink, outlines, islands, widths, flaps, margins,
+report. The report is a pure function of the file, the recipe and the limits; its name and seconds
+stand outside of that.
 """
 
 import os
@@ -18,6 +18,7 @@ import numpy as np
 from geometry.drawing_picture import drawing_jpg
 from geometry.errors import UnreadableError
 from geometry.findings import Finding, is_rejected, number, to_json
+from geometry.flaps import find_flaps
 from geometry.ink import Ink, find_ink, with_strokes
 from geometry.islands import find_islands
 from geometry.limits import Limits, default_limits
@@ -177,6 +178,8 @@ def _check_straight(
         found = find_islands(outlines, ink, placement, blank_mm, limits, mode=recipe.mode)
     with timer("widths"):
         found += find_thin(ink, placement, limits, mode=recipe.mode)
+    with timer("flaps"):
+        found += find_flaps(ink, placement, limits, mode=recipe.mode)
     with timer("margins"):
         found += find_margin_faults(outlines, blank_mm, limits)
         found += _findings_of_ink(ink, placement, limits)

@@ -33,6 +33,8 @@ class Finding:
     width_mm: float | None = None
     length_mm: float | None = None
     area_mm2: float | None = None
+    neck_mm: float | None = None
+    reach_mm: float | None = None
     distance_mm: float | None = None
     px_per_mm: float | None = None
     limit_mm: float | None = None
@@ -154,6 +156,13 @@ def _speck_remedy(finding: Finding, _: str) -> str:
     return f"Nothing to do. To have it cut, make it larger than {_mm2(finding.limit_mm2)}."
 
 
+def _flap(finding: Finding, place: str) -> str:
+    return (
+        f"This tongue of film {place} is held only here and may lift under the sponge: it reaches "
+        f"{_mm(finding.reach_mm)} from a neck of {_mm(finding.neck_mm)}."
+    )
+
+
 KINDS: dict[str, Kind] = {
     "island": Kind(REJECT, "Falls out", _island, _island_remedy),
     "line-below-kerf": Kind(
@@ -192,6 +201,15 @@ KINDS: dict[str, Kind] = {
         "Thin film",
         _thin_web,
         lambda finding, _: f"Move the two lines {_mm(finding.limit_mm)} or more apart.",
+    ),
+    "flap": Kind(
+        WARN,
+        "May lift",
+        _flap,
+        lambda finding, _: (
+            f"Hold its far end too: leave a white gap of {_mm(finding.remedy_mm or 1.5)} across "
+            "the line around it, or let it hang if it lies flat enough."
+        ),
     ),
     "margin": Kind(
         WARN,
@@ -293,6 +311,8 @@ def to_json(finding: Finding) -> dict[str, Any]:
     for name in (
         "width_mm",
         "length_mm",
+        "neck_mm",
+        "reach_mm",
         "area_mm2",
         "distance_mm",
         "px_per_mm",

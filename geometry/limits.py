@@ -100,6 +100,16 @@ class Limits:
     bridge_proposed_mm: float = _limit(
         1.5, 50.0, "width of a bridge put in for the artist", _JUDGEMENT
     )
+    flap_reach_mm: float = _limit(
+        12.0,
+        1000.0,
+        "film held on one side only that reaches farther than this, and farther than flap_necks "
+        "times its neck, warns",
+        _JUDGEMENT,
+    )
+    flap_necks: float = _limit(
+        2.0, 100.0, "a flap's reach counts from this many times its neck on", _JUDGEMENT
+    )
     margin_mm: float = _limit(
         10.0,
         100.0,

@@ -67,7 +67,7 @@ class Chains:
     def __len__(self) -> int:
         return len(self.ends)
 
-    def to_field(self, pixels: NDArray[np.int32]) -> NDArray[Any]:
+    def to_field(self, pixels: NDArray[Any]) -> NDArray[Any]:
         """Return pixels (n, 2) of this grid as points of the field, pixel centres at integers."""
         return (pixels - self.pad_px + 0.5) * self.factor - 0.5
 
@@ -353,3 +353,60 @@ def find_chains(
         factor,
         reach,
     )
+
+
+def film_skeleton(field: NDArray[np.int16], px_per_mm: float, finest_px_per_mm: float) -> Chains:
+    """Return the middle lines of all the film, however wide, on about `finest_px_per_mm`.
+
+    Film that meets at a corner only is parted first, as a corner holds nothing. A WIDE end is the
+    film around the picture.
+    """
+    factor = max(round(px_per_mm / finest_px_per_mm), 1)
+    pad = 4
+    mask = _pool(field, factor, False, pad, 1)
+    _part_corners(mask)
+    whole = mask.copy()
+    mask[:1], mask[-1:], mask[:, :1], mask[:, -1:] = 0, 0, 0, 0
+    distance: NDArray[Any] = cv2.distanceTransform(whole, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    distance = np.minimum(distance, max(mask.shape) / 2).astype(np.float32, copy=False)
+    reach = float(distance.max())
+    for strip in (np.s_[:3], np.s_[-3:], np.s_[:, :3], np.s_[:, -3:]):
+        distance[strip] = np.where(mask[strip] > 0, reach + 1, 0)
+    # Without corners that meet, film is 4-connected where it is 8-connected.
+    kept = _thin(mask, distance, reach, _SIMPLE_8, _SIMPLE_8)
+    parts = _chains(mask, kept, distance, reach)
+    pixels, starts, ends, joint, beyond, joint_radius, joint_wide = parts
+    radius = distance[pixels[:, 1], pixels[:, 0]]
+    return Chains(
+        pixels,
+        starts,
+        ends,
+        joint,
+        beyond,
+        joint_radius,
+        joint_wide,
+        radius,
+        whole,
+        pad,
+        factor,
+        reach,
+    )
+
+
+@njit(cache=True)
+def _part_corners(mask: NDArray[np.uint8]) -> None:
+    """Take pixels away until none meet at a corner only."""
+    height, width = mask.shape
+    changed = True
+    while changed:
+        changed = False
+        for y in range(height - 1):
+            for x in range(width - 1):
+                one, right = mask[y, x], mask[y, x + 1]
+                below, across = mask[y + 1, x], mask[y + 1, x + 1]
+                if one and across and not right and not below:
+                    mask[y + 1, x + 1] = 0
+                    changed = True
+                elif right and below and not one and not across:
+                    mask[y + 1, x] = 0
+                    changed = True
