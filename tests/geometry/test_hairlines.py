@@ -13,7 +13,7 @@ from geometry.widths import find_thin
 from tests.geometry.scans import disc, scan, stroke
 
 CASES = [(600, w) for w in (0.05, 0.07, 0.1, 0.12, 0.14)] + [
-    (300, w) for w in (0.08, 0.1, 0.12, 0.14)
+    (300, w) for w in (0.08, 0.1, 0.12, 0.13)
 ]
 
 
@@ -68,9 +68,14 @@ def test_pencil_line_is_no_hairline(dpi: int, width_mm: float, contrast: float) 
         assert len(ink.loops) == 1
 
 
-def test_line_at_the_kerf_passes_as_cuttable() -> None:
-    for angle in (0, 20, 45):
-        black = shapely.union_all([disc(8, 8, 5), hairline(0.16, angle, 8)])
-        grey, px_per_mm = scan(black, dpi=600, seed=angle)
-        kinds = [f.kind for f in find_thin(find_ink(grey, px_per_mm), Placement(), Limits())]
-        assert kinds == ["thin-line"]
+@pytest.mark.parametrize(("dpi", "rejected_mm"), [(300, 0.13), (600, 0.14)])
+@pytest.mark.parametrize("blur_px", [0.3, 0.6, 1.2])
+def test_line_at_the_kerf_passes_and_a_step_below_rejects(
+    dpi: float, rejected_mm: float, blur_px: float
+) -> None:
+    for angle in range(0, 180, 20):
+        for width_mm, kind in ((0.15, "thin-line"), (rejected_mm, "line-below-kerf")):
+            black = shapely.union_all([disc(8, 8, 5), hairline(width_mm, angle, 8)])
+            grey, px_per_mm = scan(black, dpi=dpi, seed=angle, blur_px=blur_px)
+            kinds = [f.kind for f in find_thin(find_ink(grey, px_per_mm), Placement(), Limits())]
+            assert kinds == [kind], (angle, width_mm)
