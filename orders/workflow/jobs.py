@@ -22,6 +22,7 @@ from orders.models import (
 )
 from orders.models.jobs import OVER
 from orders.outbox import write_mail
+from orders.words import counted
 
 from .moves import Actor, last_undoable, move, record, repeated
 from .moves import undo as undo_last
@@ -83,7 +84,7 @@ def count(
                 )
             if good > job.to_cut - planned_pieces(job):
                 raise RefusedError(
-                    f"{planned_pieces(job)} piece(s) of this job lie on a sheet. "
+                    f"Of this job {counted(planned_pieces(job), 'piece')} lie on a sheet. "
                     "Say on the sheet what was cut, or take them off it first."
                 )
             if job.cut + good < job.packed or job.spoiled + spoiled < 0:

@@ -11,6 +11,7 @@ from django.utils import timezone
 
 from orders.errors import NotNowError, RefusedError
 from orders.models import Event, Film, Job, Piece, SheetRun
+from orders.words import counted
 
 from .jobs import COUNTED_BY_SHEET, count, planned_pieces
 from .moves import Actor, move, record
@@ -116,7 +117,9 @@ def finish_run(run: SheetRun, actor: Actor, *, seen: int | None = None) -> Event
     with transaction.atomic():
         open_pieces = run.pieces.filter(result="").count()
         if open_pieces:
-            raise RefusedError(f"Say of {open_pieces} more piece(s) if they were cut well.")
+            raise RefusedError(
+                f"Say how {counted(open_pieces, 'more piece')} came out, then finish the sheet."
+            )
         event, is_new = _once(run, "finish", actor, seen, {"ended_at": timezone.now()})
         if is_new:
             _count_pieces(run, actor, sign=1)
@@ -205,4 +208,4 @@ def _check_can_be_laid(job: Job, film: Film, pieces: int) -> None:
         raise RefusedError(f"{called} is wanted in another film than {film}.")
     left = job.to_cut - planned_pieces(job)
     if pieces > left:
-        raise RefusedError(f"{called} has {left} piece(s) left to lay, not {pieces}.")
+        raise RefusedError(f"{called} has {counted(left, 'piece')} left to lay, not {pieces}.")

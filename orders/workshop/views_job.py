@@ -20,6 +20,7 @@ from orders.errors import OrderError, RefusedError
 from orders.models import Event, Job, Piece, Version
 from orders.planning import pieces_left
 from orders.standing import steps_of
+from orders.words import counted
 from orders.workflow import Actor
 
 from .forms import (
@@ -49,7 +50,7 @@ def found_spoiled(
     """Take pieces counted as good back, as spoiled: they are to be cut again."""
     if pieces > job.cut - job.packed:
         raise RefusedError(
-            f"Only {job.cut - job.packed} piece(s) are counted as cut well and not packed. "
+            f"Counted as cut well and not packed: only {counted(job.cut - job.packed, 'piece')}. "
             "Correct the number."
         )
     why = "spoiled: " + Piece.Reason(reason).label

@@ -17,6 +17,7 @@ from orders.errors import OrderError
 from orders.models import Job, Order, Parcel
 from orders.standing import standing_of
 from orders.typed import whole_number
+from orders.words import counted
 
 from .forms import ShipForm
 from .shown import dress, happened
@@ -61,7 +62,8 @@ def order_ship(request: HttpRequest, code: str) -> HttpResponse:
         return page(request, order, form)
     words = "handed over" if collected else "on its way"
     messages.success(
-        request, f"Order {order.code}: {len(jobs)} job(s) {words}. The mail goes in 2 minutes."
+        request,
+        f"Order {order.code}: {counted(len(jobs), 'job')} {words}. The mail goes in 2 minutes.",
     )
     return redirect("workshop-post" if from_post else reverse("workshop-order", args=[order.code]))
 

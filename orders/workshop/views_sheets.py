@@ -19,6 +19,7 @@ from orders.access import workshop_actor, workshop_only, workshop_piece, worksho
 from orders.errors import OrderError
 from orders.models import Event, Film, Piece, SheetRun
 from orders.typed import whole_number
+from orders.words import counted
 
 from .forms import PieceResultForm, SeenForm
 from .run_pictures import pieces_by_job, sheet_scale
@@ -110,7 +111,7 @@ def sheet_add(request: HttpRequest, code: str) -> HttpResponse:
         request,
         run,
         lambda: planning.add_pieces(run, wanted, workshop_actor(request), seen=_seen(request)),
-        f"{pieces} piece(s) added to the sheet.",
+        f"{counted(pieces, 'piece')} added to the sheet.",
     )
 
 
@@ -166,7 +167,7 @@ def sheet_all_good(request: HttpRequest, code: str) -> HttpResponse:
         for piece in open_pieces:
             workflow.mark_piece(piece, Piece.Result.GOOD, actor)
 
-    return _do(request, run, mark, f"{len(open_pieces)} piece(s) marked as cut well.")
+    return _do(request, run, mark, f"{counted(len(open_pieces), 'piece')} marked as cut well.")
 
 
 def sheet_page(

@@ -84,3 +84,13 @@ def test_the_slip_opens_the_film_picture_but_not_the_drawing(stranger: Client) -
     assert b"".join(response.streaming_content)
     assert stranger.get(f"/order/{job.order.parcel_token}/").status_code == 404
     assert stranger.get(f"{base(job.version)}/original").status_code == 404
+
+
+@pytest.mark.django_db
+def test_a_picture_that_is_kept_for_good_is_asked_for_by_its_version(shop: object) -> None:
+    """The version a job is cut from may change, so the address on the page names it."""
+    job = factories.make_job(status="received")
+    page = Client().get(f"/order/{job.order.link_token}/").content.decode()
+    assert f"/job/{job.code}/film.png?v={job.version.number}" in page
+    slip_page = Client().get(f"/parcel/{job.order.parcel_token}/").content.decode()
+    assert f"/job/{job.code}/film.png?v={job.version.number}" in slip_page

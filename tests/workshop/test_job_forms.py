@@ -46,7 +46,7 @@ def test_more_spoiled_than_were_cut_is_refused(bench: Bench) -> None:
     told = bench.told(
         "workshop-job-step", job.code, "found-spoiled", seen=0, pieces=3, reason="melted"
     )
-    assert told == ["Only 2 piece(s) are counted as cut well and not packed. Correct the number."]
+    assert told == ["Counted as cut well and not packed: only 2 pieces. Correct the number."]
 
 
 def test_wanted_cut_outs_are_counted_before_packing(bench: Bench) -> None:

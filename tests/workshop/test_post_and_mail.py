@@ -40,7 +40,7 @@ def test_a_parcel_leaves_once_however_often_it_is_pressed(
     }
     for _ in range(2):
         told = bench.told("workshop-order-ship", job.order.code, **form)
-        assert told == [f"Order {job.order.code}: 1 job(s) {words}. The mail goes in 2 minutes."]
+        assert told == [f"Order {job.order.code}: 1 job {words}. The mail goes in 2 minutes."]
     job.refresh_from_db()
     assert (job.status, job.shipped) == (status, 2)
     assert (Parcel.objects.count(), Mail.objects.count()) == (1, 1)

@@ -150,7 +150,7 @@ def test_further_pieces_are_added_and_nested_again(bench: Bench, cutter: Actor) 
     told = bench.told(
         "workshop-sheet-add", run.code, seen=run.revision, **{f"pieces-{more.code}": 2}
     )
-    assert told == ["2 piece(s) added to the sheet."]
+    assert told == ["2 pieces added to the sheet."]
     assert bench.told("workshop-sheet-add", run.code, seen=1) == [
         "Choose at least one piece for the sheet."
     ]
@@ -168,7 +168,7 @@ def test_a_sheet_goes_through_the_laser_and_its_jobs_follow(bench: Bench, cutter
         f"Sheet {run.code} is on the laser. Next: say of each piece if it was cut well."
     ]
     assert bench.told("workshop-sheet-step", run.code, "finish", seen=1) == [
-        "Say of 2 more piece(s) if they were cut well."
+        "Say how 2 more pieces came out, then finish the sheet."
     ]
     assert bench.told("workshop-sheet-piece", run.code, first.pk, result="spoiled") == [
         "Say what went wrong with the piece."
@@ -176,7 +176,7 @@ def test_a_sheet_goes_through_the_laser_and_its_jobs_follow(bench: Bench, cutter
     bench.press("workshop-sheet-piece", run.code, first.pk, result="spoiled", why="shifted")
     assert "spoiled: shifted" in bench.see("workshop-sheet", run.code)
     assert bench.told("workshop-sheet-all-good", run.code, seen=1) == [
-        "1 piece(s) marked as cut well."
+        "1 piece marked as cut well."
     ]
     assert bench.told("workshop-sheet-step", run.code, "finish", seen=1) == [
         f"Sheet {run.code} is done; the counts of its jobs follow."
