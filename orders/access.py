@@ -122,7 +122,7 @@ def basket_of(request: HttpRequest, *, make: bool = False) -> Order | None:
 
 
 def order_by_link(request: HttpRequest, token: str) -> Order:
-    """Return an order by the link in its mails, and remember that this session opened it."""
+    """Return an order by the link in its mails, and remember that this browser opened it."""
     order = get_object_or_404(Order, link_token=token, placed_at__isnull=False)
     opened = request.session.get(OPENED, [])
     if token not in opened:
