@@ -1,18 +1,21 @@
 """The sheet of paper in a picture: where it lies, how large a pixel is, and the sheet straightened.
 
-Scale comes, in order, from corners given, the paper's edges, the dpi tag where the page it implies
-holds the paper, and the whole picture where its shape is the paper's. Otherwise it is asked for.
+Scale comes, in order, from corners given, the markers of a drawing sheet, the paper's edges, the
+dpi tag where the page it implies holds the paper, and the whole picture where its shape is the
+paper's. Otherwise it is asked for.
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from geometry import markers
 from geometry.errors import UnreadableError
+from geometry.limits import Blank
 from geometry.paper_edges import find_edges, shrunk
 from geometry.picture import Picture
 from geometry.recipe import Recipe
@@ -29,6 +32,7 @@ SCREEN_DPI: Final = (72.0, 96.0)  # tags that programs write without knowing
 CROP_MM: Final = 4.0  # clear paper kept round the ink of a cropped scan
 INK_SHARE: Final = 0.75  # darker than this share of the page's level is ink, for cropping only
 RIM_MM: Final = 0.4  # how much of the paper's own edge is not looked at
+_RIMMED: Final = {"paper-edges": RIM_MM, "markers": markers.RIM_MM}
 STRAIGHT_PX: Final = 0.25  # corners nearer than this to an upright crop need no resampling
 
 
@@ -38,8 +42,9 @@ class Page:
 
     corners_px: (4, 2) x, y TL TR BR BL in the displayed picture, pixel centres at integers.
     size_mm: what they enclose: the paper, or a part cropped to its ink. px_per_mm: displayed
-    pixels. found: "given", "paper-edges", "dpi" or "whole-image". framed: True where the corners
-    are the paper's own, so that the paper's frame is known; False for a crop.
+    pixels. found: "given", "markers", "paper-edges", "dpi" or "whole-image". framed: True where the
+    corners are the paper's own, so that the paper's frame is known; False for a crop. sheet: the
+    blank of a printed drawing sheet, whose frame is the paper; its size comes before the recipe's.
     """
 
     corners_px: Floats
@@ -48,6 +53,7 @@ class Page:
     px_per_mm: float
     found: str
     framed: bool = True
+    sheet: Blank | None = None
 
 
 @dataclass(frozen=True)
@@ -74,6 +80,11 @@ def find_page(picture: Picture, recipe: Recipe) -> Page:
     if recipe.corners_px is not None:
         corners = np.array(recipe.corners_px, float)
         return _framed(picture, picture.from_displayed(corners), paper_mm, "given", turn=False)
+    sheet = markers.find_sheet(picture.grey)
+    if sheet is not None:
+        size_mm = sheet.blank.size_mm
+        page = _framed(picture, sheet.corners_px, size_mm, "markers", turn=False)
+        return replace(page, sheet=sheet.blank)
     dpi = _trusted_dpi(picture, paper_mm)
     edges = _edges(picture, paper_mm, dpi)
     if edges is not None:
@@ -99,7 +110,7 @@ def straighten(picture: Picture, page: Page) -> Straight:
     corners = picture.from_displayed(page.corners_px)
     source = page.px_per_mm / picture.reduction
     upright = _upright_crop(picture.grey, corners, page.size_mm)
-    if upright is not None and page.found != "paper-edges":
+    if upright is not None and page.found not in _RIMMED:
         return _reduced(upright, page.size_mm)
     grey: Grey = picture.grey
     if source > 1.25 * MOST_PX_PER_MM:
@@ -116,8 +127,10 @@ def straighten(picture: Picture, page: Page) -> Straight:
     straight = cv2.warpPerspective(
         grey, warp, size, flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE
     )
-    if page.found == "paper-edges":
-        straight = _without_rim(straight, max(1, round(RIM_MM * px_per_mm)))
+    if page.sheet is not None:
+        straight = markers.clear_printed_lines(straight, px_per_mm, page.sheet)
+    if page.found in _RIMMED:
+        straight = _without_rim(straight, max(1, round(_RIMMED[page.found] * px_per_mm)))
     return Straight(straight, px_per_mm, page.size_mm)
 
 

@@ -453,3 +453,20 @@ def _robust_line(x: Floats, y: Floats, strength: Light) -> tuple[float, float]:
         )
         level = float(mean_y - tilt * mean_x)
     return level, tilt
+
+
+def refine_quad(grey: Grey, corners: Floats, *, dark_inside: bool = False) -> Floats:
+    """Return the corners (4, 2) of a small even quadrilateral, clockwise, fitted to sub-pixel.
+
+    Its sides are looked for within an eighth of its size; bright inside unless `dark_inside`.
+    """
+    size = float(np.linalg.norm(np.roll(corners, -1, axis=0) - corners, axis=1).mean())
+    reach = max(2.0, size / 8)
+    room = math.ceil(reach + 6)
+    low = np.maximum(np.floor(corners.min(axis=0)).astype(int) - room, 0)
+    high = np.ceil(corners.max(axis=0)).astype(int) + room + 1
+    part = grey[low[1] : high[1], low[0] : high[0]]
+    part = 255 - part if dark_inside else part
+    fitted, _ = _refined(part, corners - low, reach, outside=None)
+    fitted, _ = _refined(part, fitted, 2.0, outside=None)
+    return fitted + low
