@@ -8,7 +8,7 @@ stand outside of that.
 import os
 from collections.abc import Callable, Iterable
 from contextlib import AbstractContextManager, nullcontext
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any, Final
@@ -101,17 +101,17 @@ def check(
     """
     recipe = recipe or Recipe()
     limits = limits or default_limits(recipe.blank_size_mm)
-    timer = timer or _untimed
+    timer = timer or untimed
     name = Path(path).name if name is None else name
     with timer("total"):
         try:
             with timer("picture"):
                 picture = read_picture(path, limits=read_limits)
         except UnreadableError as error:
-            checked = _unreadable(error, recipe, limits, name=name)
+            checked = unreadable(error, recipe, limits, name=name)
         else:
             checked = _check_picture(picture, recipe, limits, name=name, timer=timer)
-    checked.report["seconds"] = _rounded_seconds(timer)
+    checked.report["seconds"] = rounded_seconds(timer)
     return checked
 
 
@@ -126,10 +126,10 @@ def check_picture(
     """Return the check of a picture that has been read already; otherwise as `check`."""
     recipe = recipe or Recipe()
     limits = limits or default_limits(recipe.blank_size_mm)
-    timer = timer or _untimed
+    timer = timer or untimed
     with timer("total"):
         checked = _check_picture(picture, recipe, limits, name=name, timer=timer)
-    checked.report["seconds"] = _rounded_seconds(timer)
+    checked.report["seconds"] = rounded_seconds(timer)
     return checked
 
 
@@ -141,11 +141,11 @@ def _check_picture(
     try:
         with timer("paper"):
             page = find_page(picture, recipe)
-            _refuse_coarse(page, limits)
+            refuse_coarse(page, limits)
             straight = straighten(picture, page)
         return _check_straight(picture, page, straight, recipe, limits, name=name, timer=timer)
     except UnreadableError as error:
-        return _unreadable(error, recipe, limits, name=name, sha256=picture.sha256, page=page)
+        return unreadable(error, recipe, limits, name=name, sha256=picture.sha256, page=page)
 
 
 def _check_straight(
@@ -159,15 +159,42 @@ def _check_straight(
     timer: Timer,
 ) -> Checked:
     """Return the check of a straightened drawing. Raises UnreadableError for no drawing."""
+    with timer("ink"):
+        bare_ink = find_bare_ink(straight, recipe, limits)
+    named = {"name": name, "sha256": picture.sha256}
+    checked = judge(bare_ink, page, recipe, limits, timer=timer, **named)
+    return replace(checked, straight=straight)
+
+
+def find_bare_ink(straight: Straight, recipe: Recipe, limits: Limits) -> Ink:
+    """Return the ink as it is on paper, before any stroke. Raises UnreadableError."""
+    return find_ink(
+        straight.grey,
+        straight.px_per_mm,
+        ink_level=recipe.ink_level,
+        speck_mm2=limits.speck_mm2 / recipe.scale**2,
+        speck_length_mm=limits.speck_length_mm / recipe.scale,
+    )
+
+
+def judge(
+    bare_ink: Ink,
+    page: Page,
+    recipe: Recipe,
+    limits: Limits,
+    *,
+    name: str,
+    sha256: str | None,
+    timer: Timer,
+    flaps: bool = True,
+) -> Checked:
+    """Return the check of ink found on paper, the recipe's strokes drawn over it.
+
+    All that a stroke can change happens here, so a re-check is this on ink that was kept. Without
+    flaps, those are left for later. Raises UnreadableError where nothing is left.
+    """
     blank_mm = recipe.blank_size_mm
     with timer("ink"):
-        bare_ink = find_ink(
-            straight.grey,
-            straight.px_per_mm,
-            ink_level=recipe.ink_level,
-            speck_mm2=limits.speck_mm2 / recipe.scale**2,
-            speck_length_mm=limits.speck_length_mm / recipe.scale,
-        )
         placement = place(bare_ink, page, recipe)
         ink = with_strokes(bare_ink, recipe.strokes, placement) if recipe.strokes else bare_ink
         _refuse_shapes(len(ink.loops))
@@ -178,8 +205,9 @@ def _check_straight(
         found = find_islands(outlines, ink, placement, blank_mm, limits, mode=recipe.mode)
     with timer("widths"):
         found += find_thin(ink, placement, limits, mode=recipe.mode)
-    with timer("flaps"):
-        found += find_flaps(ink, placement, limits, mode=recipe.mode)
+    if flaps:
+        with timer("flaps"):
+            found += find_flaps(ink, placement, limits, mode=recipe.mode)
     with timer("margins"):
         found += find_margin_faults(outlines, blank_mm, limits)
         found += _findings_of_ink(ink, placement, limits)
@@ -187,7 +215,7 @@ def _check_straight(
     findings = number(found, blank_mm)
     report = _report(
         name=name,
-        sha256=picture.sha256,
+        sha256=sha256,
         verdict="rejected" if is_rejected(findings) else "passed",
         page=page,
         stencil=_stencil_json(stencil, findings, limits),
@@ -201,7 +229,6 @@ def _check_straight(
         findings=tuple(findings),
         outlines=tuple(outlines),
         page=page,
-        straight=straight,
         ink=ink,
         placement=placement,
     )
@@ -241,7 +268,7 @@ def place(ink: Ink, page: Page, recipe: Recipe) -> Placement:
     return Placement.about(centre, lands_at, scale=recipe.scale, turn_deg=recipe.turn_deg)
 
 
-def _refuse_coarse(page: Page, limits: Limits) -> None:
+def refuse_coarse(page: Page, limits: Limits) -> None:
     """Raise UnreadableError for a picture with too few pixels for its size."""
     # A picture has whole pixels: 457 of them on 152.4 mm are meant to be 3 per mm.
     if round(page.px_per_mm, 2) < limits.unreadable_px_per_mm:
@@ -289,7 +316,7 @@ def _point(placement: Placement, x_mm: float, y_mm: float) -> PointMm:
     return float(x), float(y)
 
 
-def _unreadable(
+def unreadable(
     error: UnreadableError,
     recipe: Recipe,
     limits: Limits,
@@ -371,12 +398,12 @@ def _findings_json(findings: Iterable[Finding], recipe: Recipe) -> list[dict[str
     ]
 
 
-def _untimed(_stage: str) -> AbstractContextManager[None]:
+def untimed(_stage: str) -> AbstractContextManager[None]:
     """Time nothing: geometry has no clock of its own."""
     return nullcontext()
 
 
-def _rounded_seconds(timer: Timer) -> dict[str, float]:
+def rounded_seconds(timer: Timer) -> dict[str, float]:
     """Return the seconds of each stage that a timer has kept."""
     seconds: dict[str, float] = getattr(timer, "seconds", {})
     return {stage: round(spent, 4) for stage, spent in seconds.items()}
