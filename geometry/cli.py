@@ -24,6 +24,7 @@ from geometry.recipe import Recipe
 
 FOUND_WORDS: Final = {
     "given": "the corners given",
+    "markers": "the marks of the drawing sheet",
     "paper-edges": "its edges",
     "dpi": "the dpi of the scan",
     "whole-image": "the shape of the picture",

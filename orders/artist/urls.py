@@ -18,6 +18,8 @@ urlpatterns = [
     path("mine/", views_pages.mine, name="mine"),
     path("prices/", views_pages.prices, name="prices"),
     path("guide/", views_pages.guide, name="guide"),
+    path("sheets/", views_pages.sheets, name="sheets"),
+    path("sheets/<str:code>-<str:paper>.pdf", views_pages.sheet_print, name="sheet-print"),
     path("healthz", views_pages.healthz, name="healthz"),
     # one drawing
     path("drawing/<str:token>/", views_drawing.drawing, name="drawing"),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from django.http import HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
@@ -12,6 +12,8 @@ from django.views.decorators.http import require_safe
 from geometry.limits import BLANKS, Blank
 from orders import access
 from orders.dates import today
+from orders.errors import RefusedError
+from orders.models import Workshop
 from orders.standing import standing_of
 from pricing.errors import PriceError
 from pricing.models import PriceSheet
@@ -56,6 +58,32 @@ def prices(request: HttpRequest) -> HttpResponse:
 def guide(request: HttpRequest) -> HttpResponse:
     """Tell how to draw for cutting."""
     return render(request, "artist/guide.html", {"blanks": BLANKS.values()})
+
+
+@require_safe
+def sheets(request: HttpRequest) -> HttpResponse:
+    """Offer the drawing sheets to print: each size, on each paper that holds it."""
+    from orders.prints import drawing_sheet  # reportlab is only loaded to print
+
+    return render(request, "artist/sheets.html", {"sheets": drawing_sheet.sheets()})
+
+
+@require_safe
+def sheet_print(request: HttpRequest, code: str, paper: str) -> HttpResponse:
+    """Give one drawing sheet as a PDF at true size."""
+    from orders.prints import drawing_sheet
+
+    if code not in BLANKS:
+        raise Http404
+    try:
+        data = drawing_sheet.render(
+            BLANKS[code], paper=paper, workshop_name=Workshop.current().name
+        )
+    except RefusedError as error:
+        raise Http404(str(error)) from error
+    response = HttpResponse(data, content_type="application/pdf")
+    response["Content-Disposition"] = f'inline; filename="drawing-sheet-{code}-{paper}.pdf"'
+    return response
 
 
 @require_safe

@@ -42,6 +42,8 @@ class Row:
 
 ROWS: tuple[Row, ...] = (
     *(Row(n, "get", EVERYBODY) for n in ("landing", "mine", "prices", "guide", "healthz")),
+    Row("sheets", "get", EVERYBODY),
+    Row("sheet-print", "get", EVERYBODY, ("blank", "letter")),
     *(Row(n, "get", EVERYBODY) for n in ("sign-in", "account_login", "basket")),
     *(Row(n, "get", EVERYBODY) for n in ("account_request_login_code",)),
     *(Row(n, "get", EVERYBODY) for n in ("sign-in-code", "account_confirm_login_code")),
@@ -165,6 +167,8 @@ def world() -> dict[str, Any]:
         "piece": run.pieces.get().pk,
         "mail": mail.pk,
         "hold": "hold",
+        "blank": "6x6in",
+        "letter": "letter",
         "start": "start",
     }
 
