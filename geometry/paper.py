@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from geometry import markers
 from geometry.errors import UnreadableError
 from geometry.limits import Blank
+from geometry.paper_cut_off import corner_cut_off
 from geometry.paper_edges import find_edges, shrunk
 from geometry.picture import Picture
 from geometry.recipe import Recipe
@@ -94,6 +95,13 @@ def find_page(picture: Picture, recipe: Recipe) -> Page:
     height, width = picture.grey.shape
     if _same_shape((width, height), paper_mm):
         return _framed(picture, _border(width, height), paper_mm, "whole-image")
+    cut_off = None if picture.drawn else corner_cut_off(picture.grey, paper_mm)
+    if cut_off is not None:
+        raise UnreadableError(
+            "no-page",
+            f"The {cut_off} corner of the paper is out of the picture. Take the picture again with "
+            "all four corners in view.",
+        )
     raise UnreadableError(
         "no-page",
         f"The edges of the {describe_size(paper_mm)} paper cannot be seen in this picture, so its "

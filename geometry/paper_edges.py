@@ -31,8 +31,8 @@ SIZE_SLACK: Final = 0.025  # how far a side on a scan may be from its true size
 SHAPE_SLACK: Final = 0.2  # how far the seen shape may be from the paper's, by perspective
 SEEN_SHAPE_SLACK: Final = 0.05  # the same after perspective has been taken out
 _FOCAL_LENGTHS: Final = (0.6, 0.75, 1.0, 1.5, 4.0)  # of cameras, in longest sides of the picture
-_STEP_PX: Final = 3.0  # an edge is measured this far to both of its sides
-_WIDE_PX: Final = 8.0  # and this far: a bright joint between dark tiles is no edge of paper
+STEP_PX: Final = 3.0  # an edge is measured this far to both of its sides
+WIDE_PX: Final = 8.0  # and this far: a bright joint between dark tiles is no edge of paper
 _BEYOND: Final = (0.01, 0.02, 0.03, 0.04, 0.06, 0.08, 0.12, 0.17, 0.24)  # shares of the size
 _FRAME_DIP: Final = 0.2  # a drawn frame is at least this much darker than paper (logarithm)
 
@@ -77,10 +77,10 @@ def find_edges(
     factor = float(scale.mean())
     expected_px = None if scan_px_per_mm is None else np.array(paper_mm) * scan_px_per_mm / factor
     flush = False
-    corners = _best_quad(_light_of(coarse, flush=False), paper_mm, expected_px)
+    corners = _best_quad(light_of(coarse, flush=False), paper_mm, expected_px)
     if corners is None and may_touch:
         flush = True
-        corners = _best_quad(_light_of(coarse, flush=True), paper_mm, expected_px)
+        corners = _best_quad(light_of(coarse, flush=True), paper_mm, expected_px)
     if corners is None:
         return None
     corners = (corners - PAD_PX + 0.5) * scale - 0.5
@@ -88,7 +88,7 @@ def find_edges(
     first, hold = _settle(grey, corners, 2.5 * factor + 3, outside)
     if hold < LEAST_HOLD:
         # A coarse line may have leant on something beside the sheet: look farther for its edge.
-        size = math.sqrt(float(_areas(corners[None])[0]))
+        size = math.sqrt(float(areas(corners[None])[0]))
         again, better = _settle(grey, corners, 0.03 * size, outside)
         if better > hold:
             return again
@@ -103,7 +103,7 @@ def _settle(
     return _refined(grey, corners, 5.0, outside=outside)
 
 
-def _light_of(coarse: Grey, *, flush: bool) -> Light:
+def light_of(coarse: Grey, *, flush: bool) -> Light:
     """Return the logarithm of the coarse picture, PAD_PX larger all round, ink closed away.
 
     Beyond the border the table goes on; or it is dark there, for a sheet flush with the border.
@@ -119,19 +119,19 @@ def _best_quad(
     light: Light, paper_mm: tuple[float, float], expected_px: Floats | None
 ) -> Floats | None:
     """Return the corners of the best sheet in the coarse picture, or None."""
-    lines = _lines(light)
+    lines = edge_lines(light)
     if len(lines) < 4:
         return None
-    quads, sides = _quads(lines, light.shape)
+    quads, sides = line_quads(lines, light.shape)
     if not len(quads):
         return None
-    fits = _has_shape(quads, paper_mm) & (_areas(quads) >= LEAST_AREA * light.size)
+    fits = has_shape(quads, paper_mm) & (areas(quads) >= LEAST_AREA * light.size)
     if expected_px is not None:
         strange = _size_error(quads, expected_px)
         fits &= strange < SIZE_SLACK
         slack = 0.0
     else:
-        strange = _shape_error(quads, paper_mm, light.shape)
+        strange = shape_error(quads, paper_mm, light.shape)
         fits &= strange < SEEN_SHAPE_SLACK
         slack = 0.02
     quads, sides, strange = quads[fits], sides[fits], strange[fits]
@@ -140,7 +140,7 @@ def _best_quad(
     quads, support, strange = quads[fits], support[fits], strange[fits]
     # Weights found by trying several hundred made photographs; a larger sheet wins a close race.
     merit = support.mean(axis=1) ** 4 * support.min(axis=1) ** 0.5 * _paper_likeness(light, quads)
-    merit *= _areas(quads) ** 0.1 * np.exp(-np.maximum(strange - slack, 0) / 0.01)
+    merit *= areas(quads) ** 0.1 * np.exp(-np.maximum(strange - slack, 0) / 0.01)
     for index in np.argsort(-merit)[:MOST_TRIED]:
         if _is_sheet(light, quads[index]):
             return quads[index]
@@ -155,7 +155,7 @@ def _paper_likeness(light: Light, quads: Floats) -> Floats:
     share = np.linspace(0.08, 0.92, 20)[:, None]
     inside = quads + 0.05 * (quads.mean(axis=1, keepdims=True) - quads)
     starts, ends = inside[:, :, None], np.roll(inside, -1, axis=1)[:, :, None]
-    rim = _nearest(light, starts + share * (ends - starts)).reshape(len(quads), 80)
+    rim = nearest(light, starts + share * (ends - starts)).reshape(len(quads), 80)
     rough = np.minimum(np.abs(np.diff(rim, axis=1)), 0.3).mean(axis=1)
     bright = rim.mean(axis=1) - float(np.percentile(light, 95))
     return np.exp(2 * np.minimum(bright, 0.0) - 16 * rough)
@@ -179,12 +179,12 @@ def _edge_pixels(light: Light) -> tuple[Floats, Floats, Floats]:
     weight = strength[ridge]
     normal = np.stack([gx[ridge], gy[ridge]], axis=1) / np.maximum(weight, 1e-9)[:, None]
     points = np.stack([x, y], axis=1).astype(float)
-    inner, outer = (_nearest(light, points + sign * _WIDE_PX * normal) for sign in (1, -1))
+    inner, outer = (nearest(light, points + sign * WIDE_PX * normal) for sign in (1, -1))
     lasting = inner - outer > LEAST_CONTRAST
     return points[lasting], normal[lasting], np.minimum(weight[lasting], 0.1)
 
 
-def _lines(light: Light) -> Floats:
+def edge_lines(light: Light) -> Floats:
     """Return straight edges (n, 3), the strongest first: normal x, normal y, offset.
 
     A point p lies on the bright side of an edge where p . normal > offset.
@@ -226,10 +226,13 @@ def _settled(line: Floats, points: Floats, normal: Floats, weight: Floats) -> Fl
     return line
 
 
-def _quads(lines: Floats, shape: tuple[int, ...]) -> tuple[Floats, NDArray[np.int64]]:
+def line_quads(
+    lines: Floats, shape: tuple[int, ...], *, beyond_px: float = 2.0
+) -> tuple[Floats, NDArray[np.int64]]:
     """Return quadrilaterals (n, 4, 2), clockwise as seen, and the lines (n, 4) of their sides.
 
-    Side k runs from corner k to corner k + 1. The bright side of every line faces inwards.
+    Side k runs from corner k to corner k + 1. The bright side of every line faces inwards. A corner
+    may lie `beyond_px` outside.
     """
     normal, offset = lines[:, :2], lines[:, 2]
     cosines = normal @ normal.T
@@ -246,10 +249,8 @@ def _quads(lines: Floats, shape: tuple[int, ...]) -> tuple[Floats, NDArray[np.in
         [_meet(lines[sides[:, (k - 1) % 4]], lines[sides[:, k]]) for k in range(4)], axis=1
     )
     height, width = shape
-    inside = (corners >= -2).all(axis=(1, 2))
-    inside &= (corners[..., 0] <= width + 1).all(axis=1) & (corners[..., 1] <= height + 1).all(
-        axis=1
-    )
+    most = np.array([width - 1, height - 1]) + beyond_px
+    inside = ((corners >= -beyond_px) & (corners <= most)).all(axis=(1, 2))
     return corners[inside], sides[inside]
 
 
@@ -262,13 +263,13 @@ def _meet(one: Floats, other: Floats) -> Floats:
     return np.stack([x, y], axis=1)
 
 
-def _areas(quads: Floats) -> Floats:
+def areas(quads: Floats) -> Floats:
     """Return the area of each quadrilateral (n,)."""
     after = np.roll(quads, -1, axis=1)
     return np.abs((quads[..., 0] * after[..., 1] - quads[..., 1] * after[..., 0]).sum(axis=1)) / 2
 
 
-def _has_shape(quads: Floats, paper_mm: tuple[float, float]) -> NDArray[np.bool_]:
+def has_shape(quads: Floats, paper_mm: tuple[float, float]) -> NDArray[np.bool_]:
     """Tell which quadrilaterals may be the paper seen at a slant, either way round."""
     side = np.linalg.norm(np.roll(quads, -1, axis=1) - quads, axis=2) + 1e-9
     opposite = np.abs(np.log(side[:, :2] / side[:, 2:])).max(axis=1) < math.log(1.6)
@@ -277,7 +278,7 @@ def _has_shape(quads: Floats, paper_mm: tuple[float, float]) -> NDArray[np.bool_
     return opposite & (np.abs(np.abs(np.log(wide)) - ratio) < SHAPE_SLACK)
 
 
-def _shape_error(quads: Floats, paper_mm: tuple[float, float], shape: tuple[int, ...]) -> Floats:
+def shape_error(quads: Floats, paper_mm: tuple[float, float], shape: tuple[int, ...]) -> Floats:
     """Return how far (n,), a logarithm, the true shape of each quadrilateral is from the paper's.
 
     The proportion of a rectangle seen in perspective follows from its corners and the focal length
@@ -321,7 +322,7 @@ def _support(light: Light, lines: Floats, quads: Floats, sides: NDArray[np.int64
             near, far = (
                 _sample(light, x + reach_px * nx, y + reach_px * ny)
                 - _sample(light, x - reach_px * nx, y - reach_px * ny)
-                for reach_px in (_STEP_PX, _WIDE_PX)
+                for reach_px in (STEP_PX, WIDE_PX)
             )
             step = np.maximum(step, np.minimum(near, far))
         sums[index] = np.concatenate([[0], np.cumsum(step > LEAST_CONTRAST)])
@@ -332,7 +333,7 @@ def _support(light: Light, lines: Floats, quads: Floats, sides: NDArray[np.int64
     return (sums[sides, high] - sums[sides, low]) / np.maximum(np.abs(t1 - t0), 1)
 
 
-def _nearest(light: Light, points: Floats) -> Light:
+def nearest(light: Light, points: Floats) -> Light:
     """Return the values (...) at the pixels nearest to points (..., 2), many at once."""
     at = np.clip(np.round(points).astype(int), 0, np.array(light.shape[::-1]) - 1)
     return light[at[..., 1], at[..., 0]]
@@ -352,7 +353,7 @@ def _sample(light: Light, x: Floats, y: Floats) -> Light:
 def _is_sheet(light: Light, quad: Floats) -> bool:
     """Tell whether paper ends at the sides: a drawn frame has paper on its far side again."""
     height, width = light.shape
-    size = math.sqrt(float(_areas(quad[None])[0]))
+    size = math.sqrt(float(areas(quad[None])[0]))
     share = np.linspace(0.06, 0.94, 48)[:, None]
     centre = quad.mean(axis=0)
     rim = []
@@ -381,7 +382,7 @@ def _is_sheet(light: Light, quad: Floats) -> bool:
 
 def _room(points: Floats, out: Floats, width: int, height: int) -> Floats:
     """Return how far each point (n, 2) can go in a direction: to just beyond the border."""
-    least = PAD_PX - _STEP_PX
+    least = PAD_PX - STEP_PX
     room = np.full(len(points), np.inf)
     for axis, most in enumerate((width - 1 - least, height - 1 - least)):
         if abs(out[axis]) > 1e-6:

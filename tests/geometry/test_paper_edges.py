@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from geometry.check import check
+from geometry.paper_cut_off import corner_cut_off
 from geometry.paper_edges import find_edges, shrunk
 from geometry.picture import read_picture
 from tests.geometry import drawings
@@ -112,3 +113,37 @@ def test_a_shrunk_picture_knows_where_its_pixels_were(size: tuple[int, int]) -> 
     back = (np.array([x.mean(), y.mean()]) + 0.5) * scale - 0.5
     true = np.argwhere(grey).mean(axis=0)[::-1]
     assert back == pytest.approx(true, abs=2.5)
+
+
+@pytest.mark.parametrize(
+    ("table", "cut", "corner"),
+    [
+        ("wood", "left", "top left"),
+        ("cloth", "right", "bottom right"),
+        ("light", "top", "top right"),
+    ],
+)
+def test_a_corner_out_of_the_picture_is_told(
+    tmp_path: Path, known: np.ndarray, table: str, cut: str, corner: str
+) -> None:
+    """An eighth of the paper is cut off at one side of the picture."""
+    scene = Scene(table, 0.42, tilt_deg=8, turn_deg=-25, size_px=(2000, 2000), clutter=2)
+    picture, true = photograph(known, PAPER_MM, scene)
+    (left, top), right = true.min(axis=0), true[:, 0].max()
+    eighth = (right - left) / 8
+    x0 = round(left + eighth) if cut == "left" else 0
+    x1 = round(right - eighth) if cut == "right" else 2000
+    y0 = round(top + eighth) if cut == "top" else 0
+    picture = np.ascontiguousarray(picture[y0:, x0:x1])
+    checked = check(drawings.save(tmp_path / "photo.jpg", picture))
+    assert checked.report["error"]["code"] == "no-page"
+    assert (
+        f"The {corner} corner of the paper is out of the picture"
+        in (checked.report["error"]["message"])
+    )
+
+
+def test_a_drawn_frame_is_no_paper_with_a_corner_out() -> None:
+    framed = drawings.paint(drawings.Drawing(PAPER_MM, lines=(frame(8, 4),)), 8)
+    assert corner_cut_off(np.ascontiguousarray(framed[:, 200:]), PAPER_MM) is None
+    assert corner_cut_off(drawings.paint(drawings.harbour(), 8), PAPER_MM) is None
