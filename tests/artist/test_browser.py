@@ -76,6 +76,7 @@ def addresses(shop: Any) -> dict[str, str]:
         "mine": "/mine/",
         "prices": "/prices/",
         "guide": "/guide/",
+        "sheets": "/sheets/",
         "sign-in": "/sign-in/",
         "not found": "/nothing-here/",
     }
