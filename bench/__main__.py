@@ -5,16 +5,27 @@ from __future__ import annotations
 import argparse
 import sys
 
-from bench import photographs, verdict
+from bench import fuzz, geometry, golden, photographs, verdict
 
-BENCHES = {"photographs": photographs.main, "verdict": verdict.main}
+BENCHES = {
+    "geometry": geometry.main,
+    "golden": golden.main,
+    "photographs": photographs.main,
+    "verdict": verdict.main,
+}
 
 
 def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m bench", description=__doc__)
-    parser.add_argument("name", choices=sorted(BENCHES), help="verdict: upload to verdict on page")
+    parser.add_argument(
+        "name", choices=sorted([*BENCHES, "fuzz"]), help="verdict: upload to verdict on page"
+    )
     parser.add_argument("--rounds", type=int, default=9, help="how often each is measured")
+    parser.add_argument("--minutes", type=float, default=10, help="how long fuzz runs")
+    parser.add_argument("--seed", type=int, help="of fuzz, to meet the same again")
     options = parser.parse_args()
+    if options.name == "fuzz":
+        return fuzz.run(options.minutes, options.seed)
     return BENCHES[options.name](options.rounds)
 
 
