@@ -12,7 +12,7 @@ import statistics
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -21,14 +21,17 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
+from scipy.interpolate import griddata
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
+from geometry.check import check_picture
 from geometry.errors import UnreadableError
+from geometry.limits import BLANKS
 from geometry.paper import find_page
-from geometry.picture import read_picture
+from geometry.picture import Picture, read_picture
 from geometry.recipe import Recipe
-from tests.geometry import drawings
+from tests.geometry import drawings, drawn_sheets
 from tests.geometry.photographs import Scene, photograph
 
 Floats = NDArray[np.float64]
@@ -173,4 +176,77 @@ def _mapped(matrix: Floats, points: Floats) -> Floats:
 
 
 def _bent() -> None:
-    """Print nothing yet."""
+    """Print what a lens and a curled sheet cost, on plain paper and on a drawing sheet."""
+    print(
+        "\nlens (barrel) and curl, size error % and the farthest a point of the drawing is off, mm"
+    )
+    print(f"{'':22}{'paper by its edges':>22}{'drawing sheet':>20}")
+    plain = (drawings.paint(drawings.harbour(), 12), PAPER_MM, (0.0, 0.0))
+    page, at_mm = drawn_sheets.sheet(BLANKS["6x6in"], 12, drawing=drawings.harbour())
+    printed = (page, (215.9, 279.4), at_mm)
+    for name, barrel, curl_mm in (
+        ("flat, perfect lens", 0.0, 0.0),
+        *((f"barrel {share} %", share / 100, 0.0) for share in (1, 2, 3)),
+        ("pincushion 2 %", -0.02, 0.0),
+        *((f"curl {height} mm high", 0.0, float(height)) for height in (1, 2, 4)),
+    ):
+        cells = [_bent_error(*which, barrel, curl_mm) for which in (plain, printed)]
+        told = "".join(f"{100 * s:11.2f} %{off:6.2f} mm{n:4d}" for s, off, n in cells)
+        print(f"{name:22}{told}")
+
+
+def bent_picture(
+    paper: Any, paper_mm: tuple[float, float], barrel: float, curl_mm: float
+) -> tuple[Picture, Callable[[Floats], Floats]]:
+    """Return (a picture from above, 8 degrees tilted; where it shows points (n, 2) of the paper).
+
+    A point of the paper goes through the curl (an arch across the sheet, its sides lying on the
+    table), the pinhole camera and the lens (radial, one term, `barrel` at the picture's corner).
+    """
+    width, height = (2400, 1800) if paper_mm[0] == paper_mm[1] else (2400, 3000)
+    share = 0.75 * min(width / paper_mm[0], height / paper_mm[1])
+    focal, slant = 0.78 * max(width, height), np.radians(8)
+
+    def to_picture(points_mm: Floats) -> Floats:
+        x, y = (points_mm - np.array(paper_mm) / 2).T
+        lift = curl_mm * (1 - (2 * x / paper_mm[0]) ** 2)
+        down, depth = y * np.cos(slant), y * np.sin(slant) - lift + focal / share
+        seen = np.stack([x, down], axis=1) / depth[:, None] * focal
+        radius2 = (seen**2).sum(axis=1) / ((width**2 + height**2) / 4)
+        return seen * (1 - barrel * radius2)[:, None] + np.array([width, height]) / 2 - 0.5
+
+    grid = np.stack([v.ravel() for v in np.meshgrid(*[np.arange(-60, 341, 1.5)] * 2)], axis=1)
+    y_px, x_px = np.mgrid[0:height:6, 0:width:6]
+    at = griddata(to_picture(grid), grid, (x_px, y_px), method="linear", fill_value=-1000.0)
+    dense = cv2.resize(at.astype(np.float32), (width, height), interpolation=cv2.INTER_LINEAR)
+    # resize keeps the centres of blocks of six pixels, the samples lie on their first ones
+    move = np.array([[1, 0, -2.5], [0, 1, -2.5]])
+    dense = cv2.warpAffine(dense, move, (width, height))
+    places = (dense * (paper.shape[1] / paper_mm[0]) - 0.5).astype(np.float32)
+    grey = cv2.remap(paper, places, None, cv2.INTER_LINEAR, borderValue=60)
+    grey = cv2.GaussianBlur(grey, (0, 0), 0.8)
+    return Picture(grey, None, "0" * 64, "JPEG", (width, height)), to_picture
+
+
+def _bent_error(
+    paper: Any,
+    paper_mm: tuple[float, float],
+    at_mm: tuple[float, float],
+    barrel: float,
+    curl_mm: float,
+) -> tuple[float, float, int]:
+    """Return (size error, mm that the worst point is off, openings) of a bent sheet."""
+    picture, to_picture = bent_picture(paper, paper_mm, barrel, curl_mm)
+    checked = check_picture(picture)
+    if checked.page is None or checked.stencil is None:
+        return float("nan"), float("nan"), 0
+    frame = np.array([(0, 0), (1, 0), (1, 1), (0, 1)]) * np.array(PAPER_MM)
+    steps = np.linspace(15, PAPER_MM[0] - 15, 21)
+    true = np.stack([v.ravel() for v in np.meshgrid(steps, steps)], axis=1)
+    read = _mapped(_homography(checked.page.corners_px, frame), to_picture(true + at_mm))
+    off = float(np.linalg.norm(read - true, axis=1).max())
+    block = read.reshape(21, 21, 2)
+    spans = [np.linalg.norm(block[:, -1] - block[:, 0], axis=1)]
+    spans.append(np.linalg.norm(block[-1] - block[0], axis=1))
+    size = float(np.abs(np.concatenate(spans) / (PAPER_MM[0] - 30) - 1).max())
+    return size, off, len(checked.stencil.openings)
