@@ -161,8 +161,8 @@ def _check_straight(
     """Return the check of a straightened drawing. Raises UnreadableError for no drawing."""
     with timer("ink"):
         bare_ink = find_bare_ink(straight, recipe, limits)
-    named = {"name": name, "sha256": picture.sha256}
-    checked = judge(bare_ink, page, recipe, limits, timer=timer, **named)
+    sha256 = picture.sha256
+    checked = judge(bare_ink, page, recipe, limits, name=name, sha256=sha256, timer=timer)
     return replace(checked, straight=straight)
 
 
