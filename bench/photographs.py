@@ -92,8 +92,9 @@ def scenes(count: int = COUNT) -> list[Scene]:
 
 
 def _photographs(paper: Any) -> Iterator[tuple[Scene, tuple[Any, Floats]]]:
-    for number, scene in enumerate(scenes()):
-        picture, corners = photograph(paper, PAPER_MM, _inside(scene))
+    for number, planned in enumerate(scenes()):
+        scene = _inside(planned)
+        picture, corners = photograph(paper, PAPER_MM, scene)
         if number % 2:
             picture = hand_shadow(picture, corners, number)
         yield scene, (picture, corners)

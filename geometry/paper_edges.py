@@ -26,6 +26,7 @@ LEAST_SUPPORT: Final = 0.35  # share of each side that must be an edge: scraps m
 MEAN_SUPPORT: Final = 0.75  # share of all sides together
 MOST_TRIED: Final = 80
 LEAST_HOLD: Final = 0.5  # share of a fitted side that should lie on an edge of the full picture
+LOOKS_AGREE: Final = 0.01  # of the sheet's size: farthest two looks at one corner may differ
 MOST_LINES: Final = 56
 SIZE_SLACK: Final = 0.025  # how far a side on a scan may be from its true size
 SHAPE_SLACK: Final = 0.2  # how far the seen shape may be from the paper's, by perspective
@@ -90,8 +91,14 @@ def find_edges(
         # A coarse line may have leant on something beside the sheet: look farther for its edge.
         size = math.sqrt(float(areas(corners[None])[0]))
         again, better = _settle(grey, corners, 0.03 * size, outside)
-        if better > hold:
+        if better >= LEAST_HOLD:
             return again
+        # Bent paper lies on no straight line, yet both looks find the same one. Looks that differ
+        # leant on a patterned table: no answer beats a wrong one.
+        apart = float(np.abs(again - first).max())
+        if apart > LOOKS_AGREE * size:
+            return None
+        return again if better > hold else first
     return first
 
 
