@@ -27,7 +27,7 @@ from geometry.outlines import Outline, trace
 from geometry.paper import Page, Straight, find_page, straighten
 from geometry.picture import Picture, ReadLimits, read_picture
 from geometry.recipe import Placement, PointMm, Recipe
-from geometry.stencil import Stencil, across_mm, build_stencil
+from geometry.stencil import Stencil, build_stencil
 from geometry.units import same_size
 from geometry.widths import find_thin
 
@@ -379,7 +379,7 @@ def _stencil_json(stencil: Stencil, findings: Iterable[Finding], limits: Limits)
         "opening_area_mm2": round(stencil.opening_area_mm2, 2),
         "min_opening_mm": _least_width(findings, ("line-below-kerf", "thin-line")),
         "min_web_mm": _least_width(findings, ("thin-web", "thin-bridge")),
-        "cut_outs": sum(across_mm(one) >= limits.cut_out_mm for one in stencil.openings),
+        "cut_outs": stencil.loose_pieces(limits.cut_out_mm),
     }
 
 

@@ -49,8 +49,19 @@ class Stencil:
 
     @cached_property
     def cut_outs(self) -> int:
-        """How many openings give a cut-out to keep: 4 mm or more across their longest way."""
-        return sum(across_mm(polygon) >= CUT_OUT_MM for polygon in self.openings)
+        """How many pieces come loose that are kept: 4 mm or more across their longest way."""
+        return self.loose_pieces(CUT_OUT_MM)
+
+    def loose_pieces(self, least_mm: float) -> int:
+        """Return how many pieces at least so far across come loose.
+
+        Of a stencil those are what falls out of its openings; of a mask also the film inside
+        them, which is cut loose on purpose and is the product.
+        """
+        loose = list(self.openings)
+        if self.mode == "mask":
+            loose += [Polygon(ring) for opening in self.openings for ring in opening.interiors]
+        return sum(across_mm(piece) >= least_mm for piece in loose)
 
     def film(self) -> list[Polygon]:
         """Return the pieces of film that are left of the blank, the largest first."""

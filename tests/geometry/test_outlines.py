@@ -92,6 +92,13 @@ def test_stencil_counts_its_openings_and_cut_outs() -> None:
     assert areas == pytest.approx([frame, np.pi * 104, np.pi * 48], rel=0.003)
 
 
+def test_a_masks_loose_pieces_are_its_openings_and_the_film_inside_them() -> None:
+    rings = traced_stencil(RINGS)
+    mask = Stencil(rings.blank_mm, "mask", rings.openings)
+    assert (rings.cut_outs, mask.cut_outs) == (3, 5)  # two rings of film lie in the openings
+    assert mask.loose_pieces(1000.0) == 0
+
+
 def test_across_is_the_longest_way_whatever_the_turn() -> None:
     bar = shapely.affinity.rotate(shapely.box(0, 0, 7, 2), 33)
     assert across_mm(bar) == pytest.approx(7)
