@@ -105,8 +105,8 @@ def find_page(picture: Picture, recipe: Recipe) -> Page:
     raise UnreadableError(
         "no-page",
         f"The edges of the {describe_size(paper_mm)} paper cannot be seen in this picture, so its "
-        "size is unknown. Lay the paper on a darker table and take the picture from straight "
-        "above with all four corners in view, choose the paper's real size, or mark its corners.",
+        "size is unknown. Choose the paper's real size; or lay the paper on a darker table and "
+        "take the picture from straight above with all four corners in view, or scan it.",
     )
 
 
