@@ -19,7 +19,7 @@ from django.utils import timezone
 
 from pricing.money import format_money
 
-from .models import Event, Mail, Order, Workshop
+from .models import Event, Job, Mail, Order, Workshop
 
 logger = logging.getLogger(__name__)
 
@@ -84,6 +84,14 @@ def write_mail(kind: str, order: Order, event: Event, **context: Any) -> Mail | 
         },
     )
     return mail
+
+
+def withdraw(order: Order, kinds: tuple[str, ...], *, job: Job | None = None) -> int:
+    """Withdraw waiting letters that a later step made untrue; return how many there were."""
+    waiting = Mail.objects.filter(order=order, kind__in=kinds, status=Mail.Status.WAITING)
+    if job is not None:
+        waiting = waiting.filter(event__job=job)
+    return waiting.update(status=Mail.Status.WITHDRAWN)
 
 
 def send_due(limit: int = 50) -> int:

@@ -11,7 +11,6 @@ from orders.errors import NotNowError, RefusedError
 from orders.models import (
     Event,
     Job,
-    Mail,
     Order,
     Override,
     Parcel,
@@ -21,13 +20,14 @@ from orders.models import (
     Version,
 )
 from orders.models.jobs import OVER
-from orders.outbox import write_mail
+from orders.outbox import withdraw, write_mail
 from orders.words import counted
 
 from .moves import Actor, last_undoable, move, record, repeated
 from .moves import undo as undo_last
 
 COUNTED_BY_SHEET = "sheet "
+QUESTIONS = ("ask-changes", "proposal")  # letters that an answer makes untrue
 OPEN_RUNS = (SheetRun.Status.PLANNED, SheetRun.Status.CUTTING)
 
 
@@ -96,8 +96,7 @@ def count(
             write_mail("all-cut", job.order, event)
         if job.status != Job.Status.CUT:
             # what the letter tells is not so any more; the last count writes it anew
-            letters = Mail.objects.filter(kind="all-cut", order=job.order_id)
-            letters.filter(status=Mail.Status.WAITING).update(status=Mail.Status.WITHDRAWN)
+            withdraw(job.order, ("all-cut",))
     return event
 
 
@@ -168,6 +167,7 @@ def ship(
             sent = job.packed - job.shipped
             event = move(job, action, actor, changes={"shipped": job.packed})
             ParcelLine.objects.create(parcel=parcel, job=job, count=sent)
+        withdraw(order, ("all-cut",))
         write_mail("handed-over" if collected else "shipped", order, event, parcel=parcel)
     return parcel
 
@@ -221,7 +221,9 @@ def cancel(job: Job, actor: Actor, *, why: str = "", seen: int | None = None) ->
     """Cancel a job: the artist before it is queued, the workshop until it is packed."""
     with transaction.atomic():
         if actor.role == Event.Role.ARTIST:
-            return _off_sheets_and(job, "cancel", actor, why=why.strip(), seen=seen)
+            event = _off_sheets_and(job, "cancel", actor, why=why.strip(), seen=seen)
+            withdraw(job.order, QUESTIONS, job=job)
+            return event
         return _told(job, "call-off", actor, why, seen)
 
 
@@ -315,6 +317,7 @@ def _answered(
     seen: int | None = None,
 ) -> Event:
     event = move(job, "answer", actor, changes=changes, why=why, seen=seen)
+    withdraw(job.order, QUESTIONS, job=job)
     write_mail("answered", job.order, event)
     return event
 

@@ -181,3 +181,26 @@ def test_counts_never_fall_out_of_order(cutter: Actor) -> None:
         workflow.count(job, cutter, good=-1)
     with pytest.raises(IntegrityError), transaction.atomic():
         Job.objects.filter(pk=job.pk).update(cut=1)
+
+
+def test_letters_that_are_not_true_any_more_are_withdrawn(cutter: Actor, artist: Actor) -> None:
+    factories.workshop()
+    job = factories.make_job(status="received")
+    other = factories.make_job(job.order, status="received")
+    for asked in (job, other):
+        workflow.ask_changes(asked, cutter, why="Leave a bridge at the left eye.")
+    workflow.answer(job, factories.make_version(job.version.design), artist)
+    asked_of = Mail.objects.filter(kind="ask-changes")
+    assert asked_of.get(event__job=job).status == "withdrawn"
+    assert asked_of.get(event__job=other).status == "waiting"
+    workflow.cancel(other, artist)
+    assert asked_of.get(event__job=other).status == "withdrawn"
+
+
+def test_that_all_is_cut_is_not_told_once_it_has_left(cutter: Actor) -> None:
+    job = factories.make_job(status="cutting")
+    workflow.count(job, cutter, good=2)
+    workflow.pack(job, cutter, cut_outs_bagged=2)
+    workflow.ship(job.order, cutter, [job], collected=True)
+    letters = dict(Mail.objects.values_list("kind", "status"))
+    assert letters == {"all-cut": "withdrawn", "handed-over": "waiting"}
