@@ -287,7 +287,7 @@ def _film_px(region: NDArray[np.uint8], corner: NDArray[np.int64], chains: Chain
     lacks = (lacks[0], (lacks[1][0], width - around.shape[1] - lacks[1][0]))
     edge = cv2.dilate(region, np.ones((3, 3), np.uint8)) & (np.pad(around, lacks) == 0)
     blocks = np.repeat(np.repeat(region | edge, chains.factor, 0), chains.factor, 1)
-    top, left = (y - chains.pad_px) * chains.factor, (x - chains.pad_px) * chains.factor
+    left, top = (int(value) for value in (corner - chains.pad_px) * chains.factor)
     field = ink.f[max(top, 0) : top + blocks.shape[0], max(left, 0) : left + blocks.shape[1]]
     blocks = blocks[max(-top, 0) :, max(-left, 0) :][: field.shape[0], : field.shape[1]]
     return int(np.count_nonzero((field >= 0) & (blocks > 0)))

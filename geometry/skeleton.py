@@ -46,9 +46,9 @@ class Chains:
     or JOINT at the first and the last pixel; joint: (m, 2) index of the joint or -1. beyond: (m, 4)
     x, y of the wide or joint pixel next to the first and the last pixel, or that pixel itself.
     joint_radius: (j) greatest distance to the edge in a joint, px; joint_wide: (j) it touches a
-    wide part. radius: (n) distance to the edge, px. mask: (h, w) uint8 of the phase, with a rim of
-    pad_px. factor: pixels of the field per pixel here. reach_px: what is farther from the edge is
-    wide.
+    wide part. radius: (n) distance to the edge, px. mask: (h, w) uint8 of the phase around all ink;
+    pad_px: (2) x, y on it of the field's first block. factor: pixels of the field per pixel here.
+    reach_px: what is farther from the edge is wide.
     """
 
     pixels: NDArray[np.int32]
@@ -60,7 +60,7 @@ class Chains:
     joint_wide: NDArray[np.bool_]
     radius: NDArray[np.float32]
     mask: NDArray[np.uint8]
-    pad_px: int
+    pad_px: NDArray[np.int64]
     factor: int
     reach_px: float
 
@@ -77,22 +77,77 @@ def _pool(
     field: NDArray[np.int16], factor: int, is_ink: bool, pad: int, outside: int
 ) -> NDArray[np.uint8]:
     """Return a mask of the blocks at least half in the phase, with a rim of `outside`."""
-    rows = (field.shape[0] + factor - 1) // factor
-    columns = (field.shape[1] + factor - 1) // factor
+    height, width = field.shape
+    rows = (height + factor - 1) // factor
+    columns = (width + factor - 1) // factor
     mask = np.full((rows + 2 * pad, columns + 2 * pad), np.uint8(outside))
-    count = np.empty(columns, np.int32)
+    ink = np.empty(width, np.int16)
     for row in range(rows):
-        count[:] = 0
-        bottom = min((row + 1) * factor, field.shape[0])
+        ink[:] = 0
+        bottom = min((row + 1) * factor, height)
         for y in range(row * factor, bottom):
-            for column in range(columns):
-                for x in range(column * factor, min((column + 1) * factor, field.shape[1])):
-                    count[column] += (field[y, x] < 0) == is_ink
+            for x in range(width):
+                ink[x] += field[y, x] < 0
         for column in range(columns):
-            across = min((column + 1) * factor, field.shape[1]) - column * factor
-            half = across * (bottom - row * factor)
-            mask[row + pad, column + pad] = 2 * count[column] >= half
+            right = min((column + 1) * factor, width)
+            count = 0
+            for x in range(column * factor, right):
+                count += ink[x]
+            whole = (right - column * factor) * (bottom - row * factor)
+            if not is_ink:
+                count = whole - count
+            mask[row + pad, column + pad] = 2 * count >= whole
     return mask
+
+
+def _around_ink(mask: NDArray[np.uint8], is_ink: bool, rim: int) -> tuple[slice, slice]:
+    """Return the part of a mask that holds all ink with a rim about it."""
+    has_ink = (mask > 0) == is_ink
+    spans = []
+    for axis in (1, 0):
+        at = np.flatnonzero(has_ink.any(axis=axis))
+        first, last = (int(at[0]), int(at[-1])) if at.size else (0, has_ink.shape[1 - axis])
+        spans.append(slice(max(first - rim, 0), last + rim + 1))
+    return spans[0], spans[1]
+
+
+def _near_distance(mask: NDArray[np.uint8], reach: float) -> NDArray[np.float32]:
+    """Return the distance of each pixel of the mask to the nearest outside it, exact up to `reach`.
+
+    Farther ones are right to some percent: exact ones are only sought near the edge.
+    """
+    rough = np.asarray(cv2.distanceTransform(mask, cv2.DIST_L2, cv2.DIST_MASK_5), np.float32)
+    _make_exact(mask, rough, reach)
+    return rough
+
+
+@njit(cache=True)
+def _make_exact(mask: NDArray[np.uint8], distance: NDArray[np.float32], reach: float) -> None:
+    """Replace distances up to a little over `reach` by exact ones, in place."""
+    height, width = mask.shape
+    for y in range(height):
+        for x in range(width):
+            if mask[y, x] == 0 or distance[y, x] <= 1.0 or distance[y, x] > 1.1 * reach + 1:
+                continue
+            least = int(4 * (reach + 2) * (reach + 2)) + 4
+            out = int(1.1 * distance[y, x]) + 2
+            for far in range(out):
+                if far * far >= least:
+                    break
+                for side in range(-1, 2, 2):
+                    row = y + side * far
+                    if row < 0 or row >= height:
+                        continue
+                    span = 0
+                    while span * span + far * far < least:
+                        left, right = x - span, x + span
+                        if (left >= 0 and mask[row, left] == 0) or (
+                            right < width and mask[row, right] == 0
+                        ):
+                            least = span * span + far * far
+                            break
+                        span += 1
+            distance[y, x] = np.sqrt(np.float32(least))
 
 
 @njit(cache=True)
@@ -326,10 +381,12 @@ def find_chains(
     reach = widest_mm / 2 * px_per_mm / factor + 1.5
     pad = int(reach) + 4
     mask = _pool(field, factor, is_ink, pad, 0 if is_ink else 1)
+    part = _around_ink(mask, is_ink, pad)
+    mask = np.ascontiguousarray(mask[part])
     whole = mask.copy()
     if not is_ink:
         mask[:1], mask[-1:], mask[:, :1], mask[:, -1:] = 0, 0, 0, 0
-    distance: NDArray[Any] = cv2.distanceTransform(mask, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+    distance = _near_distance(whole, reach)
     if not is_ink:
         for strip in (np.s_[:3], np.s_[-3:], np.s_[:, :3], np.s_[:, -3:]):
             distance[strip] = np.where(mask[strip] > 0, reach + 1, 0)
@@ -349,7 +406,7 @@ def find_chains(
         joint_wide,
         radius,
         whole,
-        pad,
+        np.array([pad - part[1].start, pad - part[0].start]),
         factor,
         reach,
     )
@@ -387,7 +444,7 @@ def film_skeleton(field: NDArray[np.int16], px_per_mm: float, finest_px_per_mm: 
         joint_wide,
         radius,
         whole,
-        pad,
+        np.array([pad, pad]),
         factor,
         reach,
     )
