@@ -3,7 +3,8 @@
 Corners, acute tips, rounded ends and wedges narrow to nothing by nature and are left out.
 """
 
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -79,7 +80,9 @@ def narrow_places(
     A set is a place if it is wide at two ends, or if what is left of it without its tips is
     `least_length_px` long or longer.
     """
-    runs = [run for line in lines for run in _runs(line, limit_px, chains)]
+    lines = _joined_tips(lines)
+    met = Counter(joint for line in lines for joint in line.joints if joint >= 0)
+    runs = [run for line in lines for run in _runs(line, limit_px, chains, met)]
     places = []
     for group in _groups(runs, _close_joints(chains)):
         ends = [end for run in group for end in run.ends]
@@ -94,6 +97,49 @@ def narrow_places(
     return places
 
 
+def _joined_tips(lines: Sequence[Line]) -> list[Line]:
+    """Return the lines, those with a free end made one with what they go on as.
+
+    Where the third line that met there was left out as a mere bump, the joint is none: a spike
+    would be a line without the tip that shows what it is.
+    """
+    at_joint: dict[int, list[int]] = {}
+    for index, line in enumerate(lines):
+        for joint in line.joints:
+            if joint >= 0:
+                at_joint.setdefault(joint, []).append(index)
+    kept: list[Line | None] = list(lines)
+    for joint, (one, *others) in at_joint.items():
+        if len(others) != 1 or others[0] == one:
+            continue
+        tip, rest = kept[one], kept[others[0]]
+        if tip is None or rest is None:
+            continue
+        if FREE not in tip.ends:
+            tip, rest = rest, tip
+        if FREE not in tip.ends:
+            continue
+        kept[one] = kept[others[0]] = None
+        kept[one] = _one_line(tip, rest, joint)
+    return [line for line in kept if line is not None]
+
+
+def _one_line(tip: Line, rest: Line, joint: int) -> Line:
+    """Return two lines that meet at a joint as one, from the far end of `tip` on."""
+    first, last = tip.joints.index(joint), rest.joints.index(joint)
+    order, onwards = (1 if first == 1 else -1), (1 if last == 0 else -1)
+    caliper = np.concatenate([tip.caliper[::order], rest.caliper[::onwards]])
+    return Line(
+        rest.chain,
+        np.concatenate([tip.pixels[::order], rest.pixels[::onwards]]),
+        caliper,
+        np.concatenate([tip.width[::order], rest.width[::onwards]]),
+        np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(caliper[:, 1:3], axis=0).T))]),
+        (tip.ends[1 - first], rest.ends[1 - last]),
+        (tip.joints[1 - first], rest.joints[1 - last]),
+    )
+
+
 def _smooth(line: Line) -> NDArray[np.float64]:
     """Return the widths after a running median of 3, ends kept."""
     width = line.width
@@ -103,10 +149,11 @@ def _smooth(line: Line) -> NDArray[np.float64]:
     return np.concatenate([width[:1], middle, width[-1:]])
 
 
-def _runs(line: Line, limit_px: float, chains: Chains) -> list[Run]:
+def _runs(line: Line, limit_px: float, chains: Chains, met: Mapping[int, int]) -> list[Run]:
     """Return the stretches of a line that go below the limit, each up to where it is passed well.
 
-    Otherwise a line that wavers about the limit would be many necks.
+    Otherwise a line that wavers about the limit would be many necks. met: how many lines come to
+    each joint; where nothing else does, as where a tip forks to its corners, the line ends.
     """
     width = line.width if len(line.width) < 8 else _smooth(line)
     edges = np.flatnonzero(
@@ -126,8 +173,8 @@ def _runs(line: Line, limit_px: float, chains: Chains) -> list[Run]:
             ends[side] = line.ends[side]
             if line.ends[side] == JOINT:
                 is_wide = chains.joint_wide[joint] or 2 * radius_px > _JOINT_WIDE * limit_px
-                ends[side] = WIDE if is_wide else JOINT
-                joints[side] = -1 if is_wide else joint
+                ends[side] = WIDE if is_wide else JOINT if met[joint] > 1 else FREE
+                joints[side] = joint if ends[side] == JOINT else -1
         runs.append(
             Run(line, int(first), int(stop) - 1, (ends[0], ends[1]), (joints[0], joints[1]))
         )

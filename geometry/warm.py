@@ -21,6 +21,8 @@ def warm() -> Checked:
         ((800, 800), 90, 40),
     ):
         cv2.circle(grey, centre, radius, 20, width, cv2.LINE_AA)
+    for x in (200, 279):
+        cv2.circle(grey, (x, 1100), 40, 20, -1, cv2.LINE_AA)
     cv2.line(grey, (500, 200), (1000, 210), 20, 7, cv2.LINE_AA)
     cv2.line(grey, (500, 212), (1000, 222), 20, 7, cv2.LINE_AA)
     cv2.line(grey, (500, 400), (1000, 410), 120, 1, cv2.LINE_AA)

@@ -6,12 +6,14 @@ are never findings.
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 from geometry.caliper import is_open_between, measure
+from geometry.cusps import Neck, find_necks, opens_both_ways, without_pinholes
 from geometry.findings import Finding
 from geometry.holding import holds_film
 from geometry.ink import Ink
@@ -23,6 +25,10 @@ from geometry.skeleton import FREE, WIDE, Chains, find_chains
 SPUR_WIDTH_MM = 0.35
 SPUR_LENGTH_MM = 0.3
 LONGEST_SPUR_MM = 1.2
+SHORT_NECK_MM = 0.55
+"""What is shorter has to be seen to widen to both sides: else it is a step beside a tip."""
+CUSP_ERROR_PX = 1.0
+"""What the width of a neck between two cusps may err, so that a doubt does not reject."""
 
 
 def find_thin(
@@ -44,10 +50,12 @@ def find_thin(
 def _ink_findings(ink: Ink, placement: Placement, limits: Limits, scale: float) -> list[Finding]:
     """Return the findings on lines."""
     widest_mm = max(limits.opening_mm, limits.kerf_mm) / placement.scale
-    chains = find_chains(ink.f, ink.px_per_mm, widest_mm, is_ink=True)
-    lines, spurs = _measured(chains, ink, widest_mm * ink.px_per_mm, is_ink=True)
+    solid = replace(ink, f=without_pinholes(ink))
+    chains = find_chains(solid.f, ink.px_per_mm, widest_mm, is_ink=True)
+    lines, spurs = _measured(chains, solid, widest_mm * ink.px_per_mm, is_ink=True)
     _use_hairline_widths(lines, ink, chains)
     slack_px = _slack_px(ink)
+    necks = find_necks(ink, widest_mm * ink.px_per_mm - slack_px, is_ink=True)
     below = narrow_places(
         lines,
         chains,
@@ -60,7 +68,8 @@ def _ink_findings(ink: Ink, placement: Placement, limits: Limits, scale: float) 
         limits.opening_mm / scale - slack_px,
         least_length_px=limits.opening_mm / scale,
     )
-    found = []
+    below, thin = _true_places(below, necks, solid, -1), _true_places(thin, necks, solid, -1)
+    found = _neck_findings(necks, ink, placement, limits)
     for place in below:
         found.append(
             _finding("line-below-kerf", place, ink, placement, limits.kerf_mm, limits.opening_mm)
@@ -96,18 +105,78 @@ def _film_findings(ink: Ink, placement: Placement, limits: Limits, scale: float)
         widest_mm * ink.px_per_mm - _slack_px(ink),
         least_length_px=widest_mm * ink.px_per_mm,
     )
+    necks = find_necks(ink, widest_mm * ink.px_per_mm - _slack_px(ink), is_ink=False)
+    necks = [neck for neck in necks if not neck.is_link]
+    places = _true_places(places, necks, ink, 1)
     holding = holds_film(
         chains,
         [(place.line.pixels, place.index, place.caliper) for place in places],
         [place.line.chain for place in places],
         least_area_px=limits.island_mm2 / scale**2,
     )
-    found = []
+    found = _neck_findings(necks, ink, placement, limits, is_ink=False)
     for place, holds in zip(places, holding, strict=True):
         kind, limit_mm = ("thin-bridge", limits.bridge_mm) if holds else ("thin-web", limits.web_mm)
         if place.width_px * scale < limit_mm:
             remedy_mm = limits.bridge_proposed_mm if holds else None
             found.append(_finding(kind, place, ink, placement, limit_mm, remedy_mm))
+    return found
+
+
+def _true_places(
+    places: Sequence[Narrow], necks: Sequence[Neck], ink: Ink, sign: int
+) -> list[Narrow]:
+    """Return the places that are not what a neck between two cusps looks like (a long line that
+    runs through one is a place of its own), nor a step of pixels beside the tip of a cusp."""
+    kept = []
+    for place in places:
+        middle, half = place.caliper[1:3], place.caliper[0] / 2 * place.caliper[3:5]
+        is_short = place.length_px < 3 * place.width_px + 6
+        near = any(
+            np.hypot(*(neck.middle_px - middle)) < max(place.width_px, neck.width_px)
+            for neck in necks
+        )
+        if is_short and near:
+            continue
+        ends = np.stack([middle - half, middle + half])
+        if place.length_px < SHORT_NECK_MM * ink.px_per_mm and not opens_both_ways(
+            ink.f, ends, sign
+        ):
+            continue
+        kept.append(place)
+    return kept
+
+
+def _neck_findings(
+    necks: Sequence[Neck], ink: Ink, placement: Placement, limits: Limits, *, is_ink: bool = True
+) -> list[Finding]:
+    """Return the findings on necks between two cusps; a link of film across ink is a web."""
+    scale = placement.scale / ink.px_per_mm
+    found = []
+    for neck in necks:
+        ends = [(float(x), float(y)) for x, y in placement.to_blank(ink.to_mm(neck.ends_px))]
+        at = placement.to_blank(ink.to_mm(neck.middle_px[None]))[0]
+        width_mm = neck.width_px * scale
+        kind, limit_mm = ("thin-line", limits.opening_mm) if is_ink else ("thin-web", limits.web_mm)
+        if is_ink and neck.is_link:
+            kind, limit_mm = "thin-web", limits.web_mm
+        elif is_ink and neck.width_px < limits.kerf_mm / scale - CUSP_ERROR_PX:
+            kind, limit_mm = "line-below-kerf", limits.kerf_mm
+        if width_mm >= limit_mm:
+            continue
+        is_hot = kind == "thin-line" and width_mm < 2 * limits.kerf_mm
+        found.append(
+            Finding(
+                kind=kind,
+                at_mm=(float(at[0]), float(at[1])),
+                outline_mm=tuple(ends),
+                width_mm=width_mm,
+                length_mm=width_mm,
+                limit_mm=limit_mm,
+                remedy_mm=limits.opening_mm if kind == "line-below-kerf" else None,
+                detail="heat" if is_hot else "",
+            )
+        )
     return found
 
 
