@@ -6,7 +6,7 @@ the same film side by side are none. Along such links the neck is sought that ho
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Final
 
 import cv2
@@ -19,10 +19,12 @@ from geometry.graph_kernels import hanging_links, ways_within
 from geometry.ink import Ink
 from geometry.limits import Limits
 from geometry.recipe import Placement
-from geometry.skeleton import FREE, JOINT, WIDE, Chains, film_skeleton
+from geometry.skeleton import FREE, JOINT, WIDE, Chains, film_skeleton, rasterise
 
 FINEST_PX_PER_MM: Final = 6.0
 """Film is followed on about this raster; a cut of kerf's width is still whole on it."""
+RIM_MM: Final = 1.7
+"""Film kept around all ink: the frame."""
 STEP: Final = 1.3
 """A neck inside a flap is one of its own where the film is this many times wider on both sides."""
 NARROWER: Final = 0.6
@@ -65,8 +67,9 @@ def find_flaps(
     """
     if mode == "mask" or not len(ink.loops):
         return []
-    ink = _cropped(ink)
-    chains = film_skeleton(ink.f, ink.px_per_mm, FINEST_PX_PER_MM)
+    boxes = ink.loops.box_px
+    box = np.concatenate([boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)])
+    chains = film_skeleton(rasterise(ink.f, ink.px_per_mm, FINEST_PX_PER_MM, box, RIM_MM))
     if not len(chains):
         return []
     mm = placement.scale / ink.px_per_mm
@@ -75,16 +78,6 @@ def find_flaps(
     for neck in _chosen(_necks(chains, limits, grid_mm), limits.flap_reach_mm / grid_mm):
         found += _finding(neck, chains, ink, placement, limits)
     return found
-
-
-def _cropped(ink: Ink) -> Ink:
-    """Return the ink of the box around all that is drawn: film beyond it is the frame's."""
-    boxes = ink.loops.box_px
-    rim_px = round(ink.px_per_mm)
-    x0, y0 = np.maximum(np.floor(boxes[:, :2].min(axis=0)).astype(int) - rim_px, 0)
-    x1, y1 = np.ceil(boxes[:, 2:].max(axis=0)).astype(int) + rim_px + 1
-    origin_px = (ink.origin_px[0] + int(x0), ink.origin_px[1] + int(y0))
-    return replace(ink, f=np.ascontiguousarray(ink.f[y0:y1, x0:x1]), origin_px=origin_px)
 
 
 def _necks(chains: Chains, limits: Limits, grid_mm: float) -> list[_Neck]:

@@ -20,7 +20,15 @@ from geometry.ink import Ink
 from geometry.limits import Limits
 from geometry.narrow import Line, Narrow, narrow_places
 from geometry.recipe import Placement
-from geometry.skeleton import FREE, WIDE, Chains, find_chains
+from geometry.skeleton import (
+    FINEST_PX_PER_MM,
+    FREE,
+    WIDE,
+    Chains,
+    Raster,
+    find_chains,
+    rasterise,
+)
 
 SPUR_WIDTH_MM = 0.35
 SPUR_LENGTH_MM = 0.3
@@ -40,18 +48,34 @@ def find_thin(
     about 0.01 mm at 300 dpi and 0.005 mm at 600 dpi from 0.2 mm on; black hairlines below that are
     measured by their summed darkness. In a mask only the cuts count, as the film is not kept whole.
     """
+    if not len(ink.loops):
+        return []
     scale = placement.scale / ink.px_per_mm
-    found = _ink_findings(ink, placement, limits, scale)
+    raster = _raster(ink.f, ink, limits, placement)
+    found = _ink_findings(ink, raster, placement, limits, scale)
     if mode != "mask":
-        found += _film_findings(ink, placement, limits, scale)
+        found += _film_findings(ink, raster, placement, limits, scale)
     return found
 
 
-def _ink_findings(ink: Ink, placement: Placement, limits: Limits, scale: float) -> list[Finding]:
+def _raster(field: NDArray[np.int16], ink: Ink, limits: Limits, placement: Placement) -> Raster:
+    """Return ink and film of a field on about 12 px per mm."""
+    boxes = ink.loops.box_px
+    box = np.concatenate([boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)])
+    widest_mm = max(limits.opening_mm, limits.kerf_mm, limits.web_mm, limits.bridge_mm)
+    rim_mm = widest_mm / 2 / placement.scale + 6 / FINEST_PX_PER_MM
+    return rasterise(field, ink.px_per_mm, FINEST_PX_PER_MM, box, rim_mm)
+
+
+def _ink_findings(
+    ink: Ink, raster: Raster, placement: Placement, limits: Limits, scale: float
+) -> list[Finding]:
     """Return the findings on lines."""
     widest_mm = max(limits.opening_mm, limits.kerf_mm) / placement.scale
     solid = replace(ink, f=without_pinholes(ink))
-    chains = find_chains(solid.f, ink.px_per_mm, widest_mm, is_ink=True)
+    if solid.f is not ink.f:
+        raster = _raster(solid.f, ink, limits, placement)
+    chains = find_chains(raster, ink.px_per_mm, widest_mm, is_ink=True)
     lines, spurs = _measured(chains, solid, widest_mm * ink.px_per_mm, is_ink=True)
     _use_hairline_widths(lines, ink, chains)
     slack_px = _slack_px(ink)
@@ -94,10 +118,12 @@ def _ink_findings(ink: Ink, placement: Placement, limits: Limits, scale: float) 
     return found
 
 
-def _film_findings(ink: Ink, placement: Placement, limits: Limits, scale: float) -> list[Finding]:
+def _film_findings(
+    ink: Ink, raster: Raster, placement: Placement, limits: Limits, scale: float
+) -> list[Finding]:
     """Return the findings on webs and bridges."""
     widest_mm = max(limits.web_mm, limits.bridge_mm) / placement.scale
-    chains = find_chains(ink.f, ink.px_per_mm, widest_mm, is_ink=False)
+    chains = find_chains(raster, ink.px_per_mm, widest_mm, is_ink=False)
     lines, _ = _measured(chains, ink, widest_mm * ink.px_per_mm, is_ink=False)
     places = narrow_places(
         lines,
