@@ -108,6 +108,18 @@ def _down(mask: NDArray[np.uint8], farthest: int) -> NDArray[np.uint8]:
 
 
 @njit(cache=True)
+def _range(line: NDArray[np.uint8]) -> tuple[int, int]:
+    """Return the least and the greatest; written so that it is done in wide registers."""
+    least = greatest = line[0]
+    for x in range(len(line)):
+        if line[x] < least:
+            least = line[x]
+        if line[x] > greatest:
+            greatest = line[x]
+    return least, greatest
+
+
+@njit(cache=True)
 def _nearer(line: NDArray[np.uint16], squares: NDArray[np.uint16], step: int, out: int) -> None:
     """Lower each value (n) of `line` to that of the squares `step` before or after, `step` on."""
     far = np.uint16(step * step)
@@ -137,15 +149,11 @@ def ways_to_edge(mask: NDArray[np.uint8], farthest: int) -> NDArray[np.uint16]:
             line[x] = inner[x]
         for start in range(0, width, block):
             stop = min(start + block, width)
-            greatest = np.uint8(0)
-            for value in column[start:stop]:
-                greatest = max(greatest, value)
+            greatest = _range(column[start:stop])[1]
             if greatest == 0:
                 continue
             if greatest == farthest:
-                nearest = np.uint8(farthest)
-                for value in column[max(start - farthest, 0) : stop + farthest]:
-                    nearest = min(nearest, value)
+                nearest = _range(column[max(start - farthest, 0) : stop + farthest])[0]
                 if nearest == farthest:
                     continue
             part, around = line[start:stop], squares[start : stop + 2 * farthest]

@@ -22,11 +22,10 @@ from geometry.kernels import (
     draw_capsule,
     erase_ink,
     fill_field,
-    loop_measures,
-    trace_field,
 )
 from geometry.paper_level import cells_of, paper_level
 from geometry.recipe import Placement, Stroke
+from geometry.tracing import loop_measures, trace_field
 
 MIDDLE_LEVEL = 0.5
 PALEST_SPECK = 0.62
@@ -71,7 +70,6 @@ class Loops:
     first_ink: NDArray[np.int32]
     area_px2: NDArray[np.float64]
     box_px: NDArray[np.float64]
-    changes: tuple[int, int]
 
     def __len__(self) -> int:
         return len(self.is_hole)
@@ -162,12 +160,15 @@ def find_ink(
     if _is_noise(f):
         raise UnreadableError("solid", _NOISE)
     half_covered = find_half_covered(f, px_per_mm, level)
-    hairlines = restore_hairlines(f, px_per_mm, level)
+    loops = find_loops(f)
+    hairlines = restore_hairlines(f, px_per_mm, level, (loops.points, loops.starts))
     ink = Ink(f, px_per_mm, level, contrast, hairlines=hairlines, half_covered=half_covered)
+    if not hairlines:
+        ink = _with_loops(ink, loops)
     small = _small_dots(ink, speck_mm2, speck_length_mm)
     if np.count_nonzero(small) > MOST_SPECKS and _is_mostly(ink, small):
         raise UnreadableError("solid", _NOISE)
-    ink = clean_specks(ink, speck_mm2=speck_mm2, speck_length_mm=speck_length_mm)
+    ink = _without_specks(ink, small, speck_mm2)
     if len(ink.loops) == 0:
         raise UnreadableError("blank", _BLANK)
     if float(ink.loops.area_px2[~ink.loops.is_hole].max()) > 0.97 * f.size and (
@@ -201,40 +202,60 @@ def ink_contrast(counts: NDArray[np.int64], samples_per_mm2: float) -> float:
 
 def find_loops(f: NDArray[np.int16]) -> Loops:
     """Return every edge of a signed field, with nesting: ink 8-connected, film 4-connected."""
-    points, starts, is_hole, parent, first_ink, changes = trace_field(f)
+    points, starts, is_hole, parent, first_ink = trace_field(f)
     measures = loop_measures(points, starts)
-    return Loops(
-        points,
-        starts,
-        is_hole,
-        parent,
-        first_ink,
-        measures[:, 0],
-        measures[:, 1:],
-        (int(changes[0]), int(changes[1])),
-    )
+    return Loops(points, starts, is_hole, parent, first_ink, measures[:, 0], measures[:, 1:])
 
 
-def clean_specks(ink: Ink, *, speck_mm2: float, speck_length_mm: float) -> Ink:
-    """Return the ink without dots below `speck_mm2` that are not longer than `speck_length_mm`.
+def _without_specks(ink: Ink, small: NDArray[np.bool_], speck_mm2: float) -> Ink:
+    """Return the ink without the dots that some edges (m) go round; its field is changed.
 
     Dots nowhere darker than 62 % of ink are the grain of pencil and are not listed.
     """
-    loops, scale = ink.loops, ink.px_per_mm
-    small = _small_dots(ink, speck_mm2, speck_length_mm)
     if not small.any():
         return ink
-    f = ink.f.copy()
+    loops, scale = ink.loops, ink.px_per_mm
     most = int(4 * speck_mm2 * scale**2) + 16
     chosen = np.nonzero(small)[0]
-    least = erase_ink(f, loops.first_ink[chosen], UNIT // 4, most)
+    least = erase_ink(ink.f, loops.first_ink[chosen], UNIT // 4, most)
     listed = chosen[least < (1 - ink.level - PALEST_SPECK) * UNIT]
     at_mm = ink.to_mm((loops.box_px[listed, :2] + loops.box_px[listed, 2:]) / 2)
     areas_mm2 = loops.area_px2[listed] / scale**2
     specks = (
         Speck(x, y, area) for (x, y), area in zip(at_mm.tolist(), areas_mm2.tolist(), strict=True)
     )
-    return replace(ink, f=f, specks=(*ink.specks, *specks))
+    return _with_loops(replace(ink, specks=(*ink.specks, *specks)), _kept_loops(loops, ~small))
+
+
+def _kept_loops(loops: Loops, kept: NDArray[np.bool_]) -> Loops:
+    """Return the edges (m) that are kept, without what lies inside of others.
+
+    Wherever ink went, no edge of other ink moved: it lies between its own pixels and film.
+    """
+    kept = kept.copy()
+    for loop, parent in enumerate(loops.parent):
+        # What an edge lies in is found before it.
+        if parent >= 0 and not kept[parent]:
+            kept[loop] = False
+    sizes = np.diff(loops.starts)
+    number = np.cumsum(kept) - 1
+    parents = loops.parent[kept]
+    return Loops(
+        loops.points[np.repeat(kept, sizes)],
+        np.concatenate([[0], np.cumsum(sizes[kept])]),
+        loops.is_hole[kept],
+        np.where(parents >= 0, number[parents], -1).astype(np.int32),
+        loops.first_ink[kept],
+        loops.area_px2[kept],
+        loops.box_px[kept],
+    )
+
+
+def _with_loops(ink: Ink, loops: Loops) -> Ink:
+    """Return the ink with its edges, which are known already."""
+    ink = replace(ink)
+    vars(ink)["loops"] = loops
+    return ink
 
 
 def _small_dots(ink: Ink, speck_mm2: float, speck_length_mm: float) -> NDArray[np.bool_]:
