@@ -5,6 +5,7 @@ pixels far, so a part of the picture gives what the whole gives there.
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -18,6 +19,7 @@ Beside a straight edge of something wide it gains SEEN_PX or more; along a line 
 into a tip of 80 degrees about this. Blunter corners are left out, as they are never narrow.
 """
 SEEN_PX = 3
+BLOCK_PX = 4
 _FARTHEST = 170
 """Greatest way to the edge that is worked out, px: its square and that of a step fit 16 bits."""
 
@@ -27,8 +29,8 @@ class Band:
     """One phase on its raster.
 
     mask: (h, w) uint8, 1 in the phase. ways2: (h, w) uint16, square of the way to the nearest pixel
-    outside, exact up to `reach` and 3 more. zone: (h, w) uint8, 1 where it may be narrow, with all
-    around it up to what is wide.
+    outside, exact up to `reach` and 3 more. zone: uint8 by blocks of BLOCK_PX each way, 1 where it
+    may be narrow, with all around it up to what is wide.
     """
 
     mask: NDArray[np.uint8]
@@ -108,7 +110,7 @@ def _down(mask: NDArray[np.uint8], farthest: int) -> NDArray[np.uint8]:
 
 
 @njit(cache=True)
-def _range(line: NDArray[np.uint8]) -> tuple[int, int]:
+def _range(line: NDArray[Any]) -> tuple[int, int]:
     """Return the least and the greatest; written so that it is done in wide registers."""
     least = greatest = line[0]
     for x in range(len(line)):
@@ -159,6 +161,8 @@ def ways_to_edge(mask: NDArray[np.uint8], farthest: int) -> NDArray[np.uint16]:
             part, around = line[start:stop], squares[start : stop + 2 * farthest]
             for step in range(1, greatest):
                 _nearer(part, around, step, farthest)
+                if step % 3 == 0 and _range(part)[1] <= step * step:
+                    break
     return ways
 
 
@@ -170,16 +174,17 @@ def _seeds(
     most: int,
     bound: NDArray[np.uint16],
 ) -> NDArray[np.uint8]:
-    """Return where the way is short and gains little nearby, as 0 and 1; may be all 0.
+    """Return the blocks where the way is short somewhere and gains little nearby, as 0 and 1.
 
     bound: by square of the way, the greatest square nearby that is little gain.
     """
-    seeds = np.zeros(mask.shape, np.uint8)
-    for y in range(mask.shape[0]):
-        way, near, inside, seed = ways[y], greatest[y], mask[y], seeds[y]
-        for x in range(len(way)):
+    height, width = mask.shape
+    seeds = np.zeros((-(-height // BLOCK_PX), -(-width // BLOCK_PX)), np.uint8)
+    for y in range(height):
+        way, near, inside, seed = ways[y], greatest[y], mask[y], seeds[y // BLOCK_PX]
+        for x in range(width):
             if inside[x] and way[x] <= most and near[x] <= bound[way[x]]:
-                seed[x] = 1
+                seed[x // BLOCK_PX] = 1
     return seeds
 
 
@@ -197,6 +202,6 @@ def find_band(mask: NDArray[np.uint8], reach: float) -> Band:
     square = np.arange(farthest**2 + 1)
     bound = np.minimum((np.sqrt(square) + STEEPEST) ** 2, 65535).astype(np.uint16)
     seeds = _seeds(ways, greatest, mask, int(reach * reach), bound)
-    side = 2 * (int(np.ceil(reach)) + SEEN_PX) + 1
+    side = 2 * -(-(int(np.ceil(reach)) + SEEN_PX) // BLOCK_PX) + 1
     zone = np.asarray(cv2.dilate(seeds, np.ones((side, side), np.uint8)), np.uint8)
     return Band(mask, ways, zone)

@@ -130,23 +130,24 @@ def _tips(
         first, size = starts[loop], starts[loop + 1] - starts[loop]
         if size < 3 * reach:
             continue
-        best, at, gone = np.inf, -1, 0
+        best, at, gone = BLUNTEST * BLUNTEST, -1, 0
         for step in range(size + reach):
-            here = step % size
-            before = first + (here - reach) % size
-            after = first + (here + reach) % size
-            x, y = float(points[first + here, 0]), float(points[first + here, 1])
-            middle_x = 0.5 * (points[before, 0] + points[after, 0])
-            middle_y = 0.5 * (points[before, 1] + points[after, 1])
+            here = step if step < size else step - size
+            before = first + (here - reach if here >= reach else here - reach + size)
+            after = first + (here + reach if here + reach < size else here + reach - size)
+            x, y = points[first + here]
+            x0, y0 = points[before]
+            x1, y1 = points[after]
+            middle_x, middle_y = 0.5 * (x0 + x1), 0.5 * (y0 + y1)
             way_x, way_y = x - middle_x, y - middle_y
-            length = np.hypot(way_x, way_y)
-            apart = np.hypot(
-                points[before, 0] - points[after, 0], points[before, 1] - points[after, 1]
-            )
-            if 2 * length > reach and apart < min(best, BLUNTEST) * length:
+            # Squares, as roots would take most of the time.
+            length2 = way_x * way_x + way_y * way_y
+            apart2 = (x0 - x1) * (x0 - x1) + (y0 - y1) * (y0 - y1)
+            if 4 * length2 > reach * reach and apart2 < best * length2:
                 inside = sign * _value(field, 0.5 * (x + middle_x), 0.5 * (y + middle_y)) > 0
                 if inside:
-                    best, at, gone = apart / length, here, 0
+                    best, at, gone = min(best, apart2 / length2), here, 0
+                    length = np.sqrt(length2)
                     tip[0], tip[1] = x, y
                     tip[2], tip[3] = way_x / length, way_y / length
                     continue
@@ -156,7 +157,7 @@ def _tips(
             if count < len(found):
                 found[count] = tip
                 count += 1
-            best, at = np.inf, -1
+            best, at = BLUNTEST * BLUNTEST, -1
     return found[:count]
 
 

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from geometry.caliper import measure
 from geometry.findings import Finding
-from geometry.graph_kernels import hanging_links, ways_within
+from geometry.graph_kernels import hanging_links, ways_from_chord, ways_within
 from geometry.ink import Ink
 from geometry.limits import Limits
 from geometry.recipe import Placement
@@ -29,7 +29,8 @@ STEP: Final = 1.3
 """A neck inside a flap is one of its own where the film is this many times wider on both sides."""
 NARROWER: Final = 0.6
 """It must also be narrower than this share of the neck that the flap hangs on. Judgement."""
-_SHORTEST: Final = 0.85  # ways along middle lines are only good enough to choose by
+_SHORTEST: Final = 0.95
+"""Ways along middle lines are longer than the straightest, so what falls short of this is short."""
 
 
 @dataclass(frozen=True)
@@ -74,9 +75,10 @@ def find_flaps(
         return []
     mm = placement.scale / ink.px_per_mm
     grid_mm = mm * chains.factor
+    film = (chains.mask > 0).astype(np.uint8)
     found = []
     for neck in _chosen(_necks(chains, limits, grid_mm), limits.flap_reach_mm / grid_mm):
-        found += _finding(neck, chains, ink, placement, limits)
+        found += _finding(neck, chains, film, ink, placement, limits)
     return found
 
 
@@ -202,29 +204,37 @@ def _holds(outer: _Neck, inner: _Neck) -> bool:
 
 
 def _finding(
-    neck: _Neck, chains: Chains, ink: Ink, placement: Placement, limits: Limits
+    neck: _Neck,
+    chains: Chains,
+    film: NDArray[np.uint8],
+    ink: Ink,
+    placement: Placement,
+    limits: Limits,
 ) -> list[Finding]:
     """Return [the flap beyond a neck], measured, or [] where that is within the limits."""
     mm = placement.scale / ink.px_per_mm
     grid_mm = mm * chains.factor
     longest = (1.3 * neck.width + 4) * chains.factor
-    calipers = measure(ink.f, chains.to_field(neck.path), 1, longest, chains.factor)
+    points, clear = chains.to_field(neck.path), chains.clear_px(neck.path)
+    calipers = measure(ink.f, points, 1, longest, chains.factor, clear)
     calipers = calipers[(calipers[:, 0] > 0) & (calipers[:, 0] < longest)]
     if not len(calipers):
         return []
     # Of places as narrow as the narrowest, the outermost.
     caliper = calipers[np.argmax(calipers[:, 0] <= 1.01 * calipers[:, 0].min() + 0.2)]
+    neck_mm = float(caliper[0]) * mm
+    if neck.reach * grid_mm < _SHORTEST * limits.flap_necks * neck_mm:
+        return []
     half = caliper[0] / 2
     ends_px = np.stack([caliper[1:3] + side * half * caliper[3:5] for side in (-1, 1)])
     ends = (ends_px + 0.5) / chains.factor - 0.5 + chains.pad_px
-    region, corner = _region(neck, chains, ends)
+    region, corner = _region(neck, film, ends)
     if region is None:
         return []
-    area_mm2 = _film_px(region, corner, chains, ink) * mm**2
     reach_mm = _reach(region, ends - corner) * grid_mm
-    neck_mm = float(caliper[0]) * mm
     if not (reach_mm > limits.flap_reach_mm and reach_mm > limits.flap_necks * neck_mm):
         return []
+    area_mm2 = _film_px(region, corner, chains, ink) * mm**2
     middle_mm = placement.to_blank(ink.to_mm(caliper[None, 1:3]))[0]
     edge, _ = cv2.findContours(region, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
     border = cv2.approxPolyDP(max(edge, key=len), 0.7, True)[:, 0]
@@ -246,29 +256,33 @@ def _finding(
 
 
 def _region(
-    neck: _Neck, chains: Chains, ends: NDArray[np.float64]
+    neck: _Neck, film: NDArray[np.uint8], ends: NDArray[np.float64]
 ) -> tuple[NDArray[np.uint8] | None, NDArray[np.int64]]:
     """Return the film (h, w) beyond a neck with a rim of two pixels, and its corner on the grid.
 
-    None where the neck's chord does not part it from the frame.
+    None where the neck's chord does not part it from the frame. film: 0 and 1; used and put back.
     """
-    film = (chains.mask > 0).astype(np.uint8)
     along = ends[1] - ends[0]
     along = along / max(float(np.hypot(*along)), 1e-9)
-    first, last = (
-        tuple(np.rint(16 * end).astype(int).tolist())
-        for end in (ends[0] - 1.5 * along, ends[1] + 1.5 * along)
-    )
-    cv2.line(film, first, last, 0, 1, cv2.LINE_4, 4)
+    first, last = ends[0] - 1.5 * along, ends[1] + 1.5 * along
+    low = np.maximum(np.floor(np.minimum(first, last)).astype(int) - 3, 0)
+    high = np.ceil(np.maximum(first, last)).astype(int) + 4
+    about = np.s_[low[1] : high[1], low[0] : high[0]]
+    before = film[about].copy()
+    one, other = (tuple(np.rint(16 * end).astype(int).tolist()) for end in (first, last))
+    cv2.line(film, one, other, 0, 1, cv2.LINE_4, 4)
     seed = _film_near(film, neck, ends.mean(axis=0), along)
     nothing = np.zeros(2, np.int64)
-    if seed is None:
-        return None, nothing
-    _, _, _, (x, y, width, height) = cv2.floodFill(film, None, seed, 2, flags=4)
+    box = (0, 0, 0, 0) if seed is None else cv2.floodFill(film, None, seed, 2, flags=4)[3]
+    x, y, width, height = box
+    inner = film[y : y + height, x : x + width]
+    region = np.zeros((height + 4, width + 4), np.uint8)
+    region[2:-2, 2:-2] = inner == 2
+    np.minimum(inner, 1, out=inner)
+    film[about] = before
     if x <= 0 or y <= 0 or x + width >= film.shape[1] or y + height >= film.shape[0]:
         return None, nothing
-    region = (film[y : y + height, x : x + width] == 2).astype(np.uint8)
-    return np.pad(region, 2), np.array([x - 2, y - 2])
+    return region, np.array([x - 2, y - 2])
 
 
 def _film_px(region: NDArray[np.uint8], corner: NDArray[np.int64], chains: Chains, ink: Ink) -> int:
@@ -308,15 +322,10 @@ def _reach(region: NDArray[np.uint8], ends: NDArray[np.float64]) -> float:
 
     Where all the way is straight it is exact; steps round corners are 1 % long at most.
     """
-    rows, columns = np.indices(region.shape)
-    along = ends[1] - ends[0]
-    length2 = max(float(along @ along), 1e-9)
-    off_x, off_y = columns - ends[0, 0], rows - ends[0, 1]
-    share = np.clip((off_x * along[0] + off_y * along[1]) / length2, 0, 1)
-    straight = np.hypot(off_x - share * along[0], off_y - share * along[1]).astype(np.float32)
-    start = np.where((region > 0) & (straight < 2.5), straight, np.float32(np.inf))
-    ways = ways_within(region, start.astype(np.float32))
-    inside = (region > 0) & np.isfinite(ways)
+    straight = ways_from_chord(region, ends)
+    start = np.where(straight < 2.5, straight, np.float32(np.inf))
+    ways = ways_within(region, start)
+    inside = np.isfinite(ways)
     if not inside.any():
         return 0.0
     open_way = inside & (ways <= 1.028 * straight + 1)

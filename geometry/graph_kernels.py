@@ -88,6 +88,24 @@ def hanging_links(
 
 
 @njit(cache=True)
+def ways_from_chord(region: NDArray[np.uint8], ends: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Return the straight way (px) of each pixel of a region to the chord between two ends (2, 2).
+
+    Outside the region it is infinite.
+    """
+    along_x, along_y = ends[1, 0] - ends[0, 0], ends[1, 1] - ends[0, 1]
+    length2 = max(along_x * along_x + along_y * along_y, 1e-9)
+    ways = np.full(region.shape, np.float32(np.inf), np.float32)
+    for y in range(region.shape[0]):
+        for x in range(region.shape[1]):
+            if region[y, x]:
+                off_x, off_y = x - ends[0, 0], y - ends[0, 1]
+                share = min(max((off_x * along_x + off_y * along_y) / length2, 0.0), 1.0)
+                ways[y, x] = np.hypot(off_x - share * along_x, off_y - share * along_y)
+    return ways
+
+
+@njit(cache=True)
 def ways_within(region: NDArray[np.uint8], start: NDArray[np.float32]) -> NDArray[np.float32]:
     """Return the way (px) to each pixel of a region without leaving it; inf where there is none.
 

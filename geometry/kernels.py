@@ -105,18 +105,53 @@ def darkness_histogram(
 
 
 @njit(cache=True)
-def smooth_loop(points: NDArray[np.float64], passes: int) -> NDArray[np.float64]:
-    """Return a closed line (n, 2) after that many passes of the weights 1 2 1 over 4."""
-    count = points.shape[0]
-    now = points.copy()
-    after = np.empty_like(now)
-    for _ in range(passes):
+def smooth_loops(
+    points: NDArray[np.float32],
+    starts: NDArray[np.int64],
+    passes: int,
+    farthest: tuple[float, float],
+) -> NDArray[np.float64]:
+    """Return closed lines (n, 2), one after the other, after passes of the weights 1 2 1 over 4.
+
+    starts: (m + 1). Points on the picture's border, -0.5 or `farthest`, stay where they are, as do
+    lines of at most 12 points.
+    """
+    smooth = np.empty(points.shape)
+    for loop in range(len(starts) - 1):
+        first, count = starts[loop], starts[loop + 1] - starts[loop]
+        now = np.empty((count, 2))
+        after = np.empty((count, 2))
         for index in range(count):
-            left, right = index - 1, index + 1 if index + 1 < count else 0
-            for axis in range(2):
-                after[index, axis] = (now[left, axis] + 2 * now[index, axis] + now[right, axis]) / 4
-        now, after = after, now
-    return now
+            now[index, 0] = points[first + index, 0]
+            now[index, 1] = points[first + index, 1]
+        for _ in range(passes if count > 12 else 0):
+            for index in range(count):
+                left = index - 1 if index > 0 else count - 1
+                right = index + 1 if index + 1 < count else 0
+                for axis in range(2):
+                    after[index, axis] = (
+                        now[left, axis] + 2 * now[index, axis] + now[right, axis]
+                    ) / 4
+            now, after = after, now
+        for index in range(count):
+            x, y = points[first + index, 0], points[first + index, 1]
+            if x == -0.5 or y == -0.5 or x == farthest[0] or y == farthest[1]:
+                smooth[first + index, 0], smooth[first + index, 1] = x, y
+            else:
+                smooth[first + index] = now[index]
+    return smooth
+
+
+@njit(cache=True)
+def simplify_loops(
+    points: NDArray[np.float64], starts: NDArray[np.int64], tolerance: float
+) -> NDArray[np.bool_]:
+    """Return which points (n) of closed lines stay, none left out lying off by more than that."""
+    keep = np.empty(len(points), np.bool_)
+    for loop in range(len(starts) - 1):
+        first, stop = starts[loop], starts[loop + 1]
+        keep[first:stop] = simplify_loop(points[first:stop], tolerance)
+    return keep
 
 
 @njit(cache=True)

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geometry.ink import Ink
-from geometry.kernels import simplify_loop, smooth_loop
+from geometry.kernels import simplify_loops, smooth_loops
 from geometry.recipe import Placement
 
 TOLERANCE_MM = 0.01
@@ -43,26 +43,22 @@ def trace(
     loops = ink.loops
     height, width = ink.f.shape
     scale = placement.scale / ink.px_per_mm
-    tolerance_px = TOLERANCE_MM / scale
+    dense = smooth_loops(loops.points, loops.starts, SMOOTHING_PASSES, (width - 0.5, height - 0.5))
+    keep = simplify_loops(dense, loops.starts, TOLERANCE_MM / scale)
+    dense_mm = placement.to_blank(ink.to_mm(dense))
+    x0, y0, x1, y1 = loops.box_px.T
+    at_edge = (x0 <= -0.5) | (y0 <= -0.5) | (x1 >= width - 0.5) | (y1 >= height - 0.5)
     outlines = []
-    for loop in range(len(loops)):
-        raw = loops.points_of(loop)
-        dense = smooth_loop(raw, SMOOTHING_PASSES) if len(raw) > 12 else raw
-        border = (raw == -0.5).any(axis=1) | (raw == (width - 0.5, height - 0.5)).any(axis=1)
-        dense[border] = raw[border]
-        keep = simplify_loop(dense, tolerance_px)
-        x0, y0, x1, y1 = loops.box_px[loop]
-        at_edge = x0 <= -0.5 or y0 <= -0.5 or x1 >= width - 0.5 or y1 >= height - 0.5
-        parent = int(loops.parent[loop])
-        dense_mm = placement.to_blank(ink.to_mm(dense))
+    for loop, parent in enumerate(loops.parent.tolist()):
+        span = slice(int(loops.starts[loop]), int(loops.starts[loop + 1]))
         outlines.append(
             Outline(
-                points_mm=dense_mm[keep],
-                dense_mm=dense_mm,
+                points_mm=dense_mm[span][keep[span]],
+                dense_mm=dense_mm[span],
                 is_hole=bool(loops.is_hole[loop]),
                 parent=parent if parent >= 0 else None,
                 area_mm2=float(loops.area_px2[loop]) * scale**2,
-                reaches_paper_edge=bool(at_edge),
+                reaches_paper_edge=bool(at_edge[loop]),
             )
         )
     return outlines

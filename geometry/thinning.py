@@ -6,6 +6,8 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from geometry.bands import BLOCK_PX
+
 
 def _simple_table(*, diagonal: bool) -> NDArray[np.bool_]:
     """Return, per pattern of 8 neighbours, whether taking the middle away splits or joins nothing.
@@ -50,7 +52,7 @@ def by_way(
     ways: NDArray[np.uint16],
     reach: float,
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Return y * width + x of the pixels of a mask in a zone whose way to the edge is `reach` px
+    """Return y * width + x of a mask's pixels in a zone that lie `reach` px from the edge
     at most, by quarters of a px of it and then in order, and where each quarter starts (m + 1).
 
     ways: the squares of the ways. The outermost pixels are left out.
@@ -60,22 +62,30 @@ def by_way(
     quarter = np.empty(most + 1, np.int64)
     for square in range(most + 1):
         quarter[square] = int(4 * np.sqrt(square))
-    starts = np.zeros(quarter[most] + 2, np.int64)
+    counts = np.zeros(quarter[most] + 2, np.int64)
     for y in range(1, height - 1):
-        line, inside, way = zone[y], mask[y], ways[y]
-        for x in range(1, width - 1):
-            if line[x] and inside[x] and way[x] <= most:
-                starts[quarter[way[x]] + 1] += 1
-    starts = np.cumsum(starts)
+        blocks, inside, way = zone[y // BLOCK_PX], mask[y], ways[y]
+        for block in range(len(blocks)):
+            if not blocks[block]:
+                continue
+            first = max(block * BLOCK_PX, 1)
+            for x in range(first, min((block + 1) * BLOCK_PX, width - 1)):
+                if inside[x] and way[x] <= most:
+                    counts[quarter[way[x]] + 1] += 1
+    starts = np.cumsum(counts)
     at = starts.copy()
     order = np.empty(starts[-1], np.int64)
     for y in range(1, height - 1):
-        line, inside, way = zone[y], mask[y], ways[y]
-        for x in range(1, width - 1):
-            if line[x] and inside[x] and way[x] <= most:
-                level = quarter[way[x]]
-                order[at[level]] = y * width + x
-                at[level] += 1
+        blocks, inside, way = zone[y // BLOCK_PX], mask[y], ways[y]
+        for block in range(len(blocks)):
+            if not blocks[block]:
+                continue
+            first = max(block * BLOCK_PX, 1)
+            for x in range(first, min((block + 1) * BLOCK_PX, width - 1)):
+                if inside[x] and way[x] <= most:
+                    level = quarter[way[x]]
+                    order[at[level]] = y * width + x
+                    at[level] += 1
     return order, starts
 
 

@@ -12,27 +12,23 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
-from geometry.caliper import is_open_between, measure
 from geometry.cusps import Neck, find_necks, opens_both_ways, without_pinholes
 from geometry.findings import Finding
 from geometry.holding import holds_film
 from geometry.ink import Ink
 from geometry.limits import Limits
-from geometry.narrow import Line, Narrow, narrow_places
+from geometry.lines import Line, measured_lines
+from geometry.narrow import Narrow, narrow_places
 from geometry.recipe import Placement
 from geometry.skeleton import (
     FINEST_PX_PER_MM,
-    FREE,
-    WIDE,
     Chains,
     Raster,
     find_chains,
     rasterise,
 )
 
-SPUR_WIDTH_MM = 0.35
 SPUR_LENGTH_MM = 0.3
-LONGEST_SPUR_MM = 1.2
 SHORT_NECK_MM = 0.55
 """What is shorter has to be seen to widen to both sides: else it is a step beside a tip."""
 CUSP_ERROR_PX = 1.0
@@ -76,7 +72,7 @@ def _ink_findings(
     if solid.f is not ink.f:
         raster = _raster(solid.f, ink, limits, placement)
     chains = find_chains(raster, ink.px_per_mm, widest_mm, is_ink=True)
-    lines, spurs = _measured(chains, solid, widest_mm * ink.px_per_mm, is_ink=True)
+    lines, spurs = measured_lines(chains, solid, widest_mm * ink.px_per_mm, is_ink=True)
     _use_hairline_widths(lines, ink, chains)
     slack_px = _slack_px(ink)
     necks = find_necks(ink, widest_mm * ink.px_per_mm - slack_px, is_ink=True)
@@ -124,7 +120,7 @@ def _film_findings(
     """Return the findings on webs and bridges."""
     widest_mm = max(limits.web_mm, limits.bridge_mm) / placement.scale
     chains = find_chains(raster, ink.px_per_mm, widest_mm, is_ink=False)
-    lines, _ = _measured(chains, ink, widest_mm * ink.px_per_mm, is_ink=False)
+    lines, _ = measured_lines(chains, ink, widest_mm * ink.px_per_mm, is_ink=False)
     places = narrow_places(
         lines,
         chains,
@@ -135,9 +131,8 @@ def _film_findings(
     necks = [neck for neck in necks if not neck.is_link]
     places = _true_places(places, necks, ink, 1)
     holding = holds_film(
-        chains,
-        [(place.line.pixels, place.index, place.caliper) for place in places],
-        [place.line.chain for place in places],
+        ink.loops,
+        np.array([place.caliper for place in places]).reshape(-1, 5),
         least_area_px=limits.island_mm2 / scale**2,
     )
     found = _neck_findings(necks, ink, placement, limits, is_ink=False)
@@ -248,104 +243,6 @@ def _finding(
         remedy_mm=remedy_mm,
         detail=detail,
     )
-
-
-def _measured(
-    chains: Chains, ink: Ink, widest_px: float, *, is_ink: bool
-) -> tuple[list[Line], list[tuple[NDArray[np.float64], float]]]:
-    """Return the chains with their widths, and spurs (at, length in px) that were left out.
-
-    A chain with a free end that is hardly longer than the distance to the edge where it hangs only
-    leads into a bump or corner of something wider.
-    """
-    factor = chains.factor
-    longest_spur_px = LONGEST_SPUR_MM * ink.px_per_mm
-    sign = -1 if is_ink else 1
-    lines = []
-    spurs: list[tuple[NDArray[np.float64], float]] = []
-    length = np.diff(chains.starts)
-    for chain in range(len(chains)):
-        first, stop = int(chains.starts[chain]), int(chains.starts[chain + 1])
-        ends = (int(chains.ends[chain, 0]), int(chains.ends[chain, 1]))
-        pixels = chains.pixels[first:stop]
-        if ends[0] == FREE and ends[1] != FREE:
-            pixels, ends = pixels[::-1], ends[::-1]
-            turned = True
-        else:
-            turned = False
-        joints = (int(chains.joint[chain, 0]), int(chains.joint[chain, 1]))
-        joints = joints[::-1] if turned else joints
-        if ends[1] == FREE and ends[0] != FREE:
-            hangs = chains.reach_px if ends[0] == WIDE else chains.joint_radius[joints[0]]
-            out_px = float(length[chain]) - hangs
-            if is_ink and 1 < out_px <= longest_spur_px / factor:
-                spurs += _spur(chains, ink, pixels, hangs)
-            if out_px < 0.15 * hangs + 3:
-                continue
-        step = 1 if len(pixels) <= 24 else 2
-        pixels = (
-            pixels[::step]
-            if (len(pixels) - 1) % step == 0
-            else np.concatenate([pixels[::step], pixels[-1:]])
-        )
-        points = chains.to_field(pixels)
-        caliper = measure(ink.f, points, sign, 2.0 * widest_px + 4, factor)
-        fits = caliper[:, 0] > 0
-        if not fits.any() or (ends == (FREE, FREE) and len(pixels) < 3):
-            continue
-        line = _line(chain, pixels[fits], caliper[fits], ends, joints)
-        lines += _pieces(line, ink, sign, widest_px / 2)
-    return lines, spurs
-
-
-def _line(
-    chain: int,
-    pixels: NDArray[np.int32],
-    caliper: NDArray[np.float64],
-    ends: tuple[int, int],
-    joints: tuple[int, int],
-) -> Line:
-    """Return a line of measured pixels."""
-    way = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(caliper[:, 1:3], axis=0).T))])
-    return Line(chain, pixels, caliper, caliper[:, 0].copy(), way, ends, joints)
-
-
-def _pieces(line: Line, ink: Ink, sign: int, near_px: float) -> list[Line]:
-    """Return a line in pieces where it steps over an edge: a link that is none at full size.
-
-    What lies within `near_px` of such a step is left out, as it only leads up to the edge.
-    """
-    steps = np.flatnonzero(~is_open_between(ink.f, line.caliper[:, 1:3], sign))
-    if not steps.size:
-        return [line]
-    at = (line.way[steps] + line.way[steps + 1]) / 2
-    kept = (np.abs(line.way[:, None] - at).min(axis=1) > near_px).astype(np.int8)
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], kept, [0]])))
-    pieces = []
-    for first, stop in zip(edges[::2], edges[1::2], strict=True):
-        at_start, at_stop = first == 0, stop == len(line.width)
-        ends = (line.ends[0] if at_start else FREE, line.ends[1] if at_stop else FREE)
-        joints = (line.joints[0] if at_start else -1, line.joints[1] if at_stop else -1)
-        pixels, caliper = line.pixels[first:stop], line.caliper[first:stop]
-        pieces.append(_line(line.chain, pixels, caliper, ends, joints))
-    return pieces
-
-
-def _spur(
-    chains: Chains, ink: Ink, pixels: NDArray[np.int32], hangs: float
-) -> list[tuple[NDArray[np.float64], float]]:
-    """Return [(tip, length in px)] if the free end (last) is a thin spur of even width, else []."""
-    out = pixels[int(np.ceil(hangs)) :]
-    if len(out) < 3:
-        return []
-    points = chains.to_field(out)
-    widths = measure(ink.f, points, -1, 4.0 * ink.px_per_mm, chains.factor + 1)[:, 0]
-    middle = float(np.median(widths))
-    rise = float(widths[:-1].max() - widths[:-1].min())
-    is_even = rise < 0.25 * chains.factor * len(out) and middle < chains.factor * len(out)
-    if widths.min() <= 0 or middle > SPUR_WIDTH_MM * ink.px_per_mm or not is_even:
-        return []
-    return [(points[-1], len(out) * chains.factor + middle / 2)]
 
 
 def _use_hairline_widths(lines: Sequence[Line], ink: Ink, chains: Chains) -> None:
