@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 
 from geometry.errors import UnreadableError
 from geometry.limits import BLANKS, Blank
-from geometry.paper_edges import refine_quad, shrunk
+from geometry.paper_fit import refine_quad
+from geometry.paper_lines import COARSE_PX, Overview
 
 Grey = NDArray[Any]  # uint8
 Floats = NDArray[np.float64]
@@ -32,7 +33,7 @@ LINE_MM: Final = 0.2  # the margin line's stroke, its middle on the margin
 RIM_MM: Final = 0.8  # how much inside the frame is not looked at
 
 CORNERS: Final = ("top left", "top right", "bottom right", "bottom left")
-_COARSE_PX: Final = (700, 1800)  # longest side looked at: quickly; and again where some are seen
+_LOOKS_PX: Final = (COARSE_PX, 1800)  # longest side: first; and again where some are seen
 _LEAST_SIDE_PX: Final = 9.0  # of a marker on the coarse picture
 _ROUGH_PX: Final = 2.5  # how far a corner on the coarse picture may be off
 _FIT_MM: Final = 0.5  # how far the markers may be from where the sheet has them
@@ -66,16 +67,17 @@ def marker_modules(number: int) -> NDArray[np.bool_]:
     return np.asarray(picture) < 128
 
 
-def find_sheet(grey: Grey) -> Sheet | None:
-    """Return the drawing sheet in a picture (h, w) uint8, or None where there is none.
+def find_sheet(overview: Overview) -> Sheet | None:
+    """Return the drawing sheet in the picture of an overview, or None where there is none.
 
     All four markers of one blank, in their places within 0.5 mm, are asked for, so that nothing
     drawn passes for them. Raises UnreadableError("no-page") where just one of the four is missing.
     """
+    grey = overview.grey
     if min(grey.shape) < 60:
         return None
-    for longest_px in _COARSE_PX:
-        coarse, scale = shrunk(grey, longest_px)
+    for longest_px in _LOOKS_PX:
+        coarse, scale = overview.shrunk(longest_px)
         seen = _detected(coarse)
         best = max(range(len(SHEETS)), key=lambda slot: len(_of_slot(seen, slot)))
         mine = {k: (quad + 0.5) * scale - 0.5 for k, quad in _of_slot(seen, best).items()}

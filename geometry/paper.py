@@ -17,7 +17,8 @@ from geometry import markers
 from geometry.errors import UnreadableError
 from geometry.limits import Blank
 from geometry.paper_cut_off import corner_cut_off
-from geometry.paper_edges import find_edges, shrunk
+from geometry.paper_edges import find_edges
+from geometry.paper_lines import Overview
 from geometry.picture import Picture
 from geometry.recipe import Recipe
 from geometry.units import MM_PER_INCH, NAMED_SIZES_MM, describe_size
@@ -81,21 +82,22 @@ def find_page(picture: Picture, recipe: Recipe) -> Page:
     if recipe.corners_px is not None:
         corners = np.array(recipe.corners_px, float)
         return _framed(picture, picture.from_displayed(corners), paper_mm, "given", turn=False)
-    sheet = markers.find_sheet(picture.grey)
+    overview = Overview(picture.grey)
+    sheet = markers.find_sheet(overview)
     if sheet is not None:
         size_mm = sheet.blank.size_mm
         page = _framed(picture, sheet.corners_px, size_mm, "markers", turn=False)
         return replace(page, sheet=sheet.blank)
     dpi = _trusted_dpi(picture, paper_mm)
-    edges = _edges(picture, paper_mm, dpi)
+    edges = _edges(picture, overview, paper_mm, dpi)
     if edges is not None:
         return _framed(picture, edges, paper_mm, "paper-edges")
     if dpi is not None:
-        return _page_by_dpi(picture, paper_mm, dpi)
+        return _page_by_dpi(picture, overview, paper_mm, dpi)
     height, width = picture.grey.shape
     if _same_shape((width, height), paper_mm):
         return _framed(picture, _border(width, height), paper_mm, "whole-image")
-    cut_off = None if picture.drawn else corner_cut_off(picture.grey, paper_mm)
+    cut_off = None if picture.drawn else corner_cut_off(overview, paper_mm)
     if cut_off is not None:
         raise UnreadableError(
             "no-page",
@@ -235,7 +237,10 @@ def _same_page(one_mm: tuple[float, float], other_mm: tuple[float, float]) -> bo
 
 
 def _edges(
-    picture: Picture, paper_mm: tuple[float, float], dpi: tuple[float, float] | None
+    picture: Picture,
+    overview: Overview,
+    paper_mm: tuple[float, float],
+    dpi: tuple[float, float] | None,
 ) -> Floats | None:
     """Return the paper's corners in `grey` where its edges can be seen, or None.
 
@@ -243,15 +248,15 @@ def _edges(
     unless it is seen at a slant, which no scanner does: then the tag is not a scanner's.
     """
     if dpi is None:
-        corners = find_edges(picture.grey, paper_mm)
+        corners = find_edges(overview, paper_mm)
         return None if corners is None or _is_drawn_border(picture, paper_mm, corners) else corners
     whole = _same_page(_page_mm(picture, dpi), paper_mm)
     if picture.drawn and whole:
         return None  # the page is the paper, whatever is drawn on it
     px_per_mm = math.sqrt(dpi[0] * dpi[1]) / MM_PER_INCH
-    corners = find_edges(picture.grey, paper_mm, scan_px_per_mm=px_per_mm, may_touch=not whole)
+    corners = find_edges(overview, paper_mm, scan_px_per_mm=px_per_mm, may_touch=not whole)
     if corners is None and not picture.drawn:
-        corners = find_edges(picture.grey, paper_mm)
+        corners = find_edges(overview, paper_mm)
         if corners is not None and not _is_slanted(corners):
             return None
     return corners
@@ -284,7 +289,12 @@ def _is_drawn_border(picture: Picture, paper_mm: tuple[float, float], corners: F
     return bool(upright and np.ptp(rims) < 0.01 * width)
 
 
-def _page_by_dpi(picture: Picture, paper_mm: tuple[float, float], dpi: tuple[float, float]) -> Page:
+def _page_by_dpi(
+    picture: Picture,
+    overview: Overview,
+    paper_mm: tuple[float, float],
+    dpi: tuple[float, float],
+) -> Page:
     """Return the page of a scan at a known dpi: the whole picture, or a crop to its ink."""
     height, width = picture.grey.shape
     page_mm = _page_mm(picture, dpi)
@@ -294,7 +304,7 @@ def _page_by_dpi(picture: Picture, paper_mm: tuple[float, float], dpi: tuple[flo
         if abs(math.log(page_mm[0] / paper_mm[0])) > 2 * SAME_PAGE:
             corners, page_mm = np.roll(corners, 1, axis=0), page_mm[::-1]
         return Page(picture.to_displayed(corners), paper_mm, page_mm, px_per_mm, "dpi")
-    left, top, right, bottom = _ink_box(picture.grey, dpi, paper_mm)
+    left, top, right, bottom = _ink_box(overview, dpi, paper_mm)
     corners = np.array([(left, top), (right, top), (right, bottom), (left, bottom)], float) - 0.5
     size_mm = ((right - left) / dpi[0] * MM_PER_INCH, (bottom - top) / dpi[1] * MM_PER_INCH)
     displayed = picture.to_displayed(corners)
@@ -302,14 +312,14 @@ def _page_by_dpi(picture: Picture, paper_mm: tuple[float, float], dpi: tuple[flo
 
 
 def _ink_box(
-    grey: Grey, dpi: tuple[float, float], paper_mm: tuple[float, float]
+    overview: Overview, dpi: tuple[float, float], paper_mm: tuple[float, float]
 ) -> tuple[int, int, int, int]:
     """Return (left, top, right, bottom) px round the drawing on a scan, with CROP_MM of paper.
 
     Dust and what touches the border (the shadow of the lid) do not count.
     """
-    height, width = grey.shape
-    coarse, factor = shrunk(grey, 1500)
+    height, width = overview.grey.shape
+    coarse, factor = overview.shrunk(1500)
     level = float(np.percentile(coarse[::4, ::4], 90))
     mask = (coarse < INK_SHARE * level).astype(np.uint8)
     per_mm = np.array(dpi) / MM_PER_INCH / factor

@@ -10,6 +10,7 @@ from geometry import markers
 from geometry.check import Checked, check
 from geometry.errors import UnreadableError
 from geometry.limits import BLANKS
+from geometry.paper_lines import Overview
 from geometry.recipe import Recipe
 from tests.geometry import drawings, drawn_sheets
 from tests.geometry.photographs import Scene, photograph
@@ -72,7 +73,7 @@ def test_a_scan_comes_before_its_dpi_tag(
 def test_the_marks_say_which_blank_it_is(code: str) -> None:
     blank = BLANKS[code]
     page, at_mm = drawn_sheets.sheet(blank, 6)
-    found = markers.find_sheet(page)
+    found = markers.find_sheet(Overview(page))
     assert found is not None
     assert found.blank == blank
     true = drawn_sheets.blank_corners_px(at_mm, blank, 6)
@@ -116,14 +117,16 @@ def test_a_mark_out_of_the_picture_is_told(rings: np.ndarray) -> None:
     turned = cv2.warpAffine(rings, turn, (2159, 2794), borderValue=245)
     mark = turn @ (380.0, 310.0, 1.0)  # the middle of the top left one, now farthest left
     with pytest.raises(UnreadableError, match="top left corner mark") as caught:
-        markers.find_sheet(np.ascontiguousarray(turned[:, round(mark[0]) :]))
+        markers.find_sheet(Overview(np.ascontiguousarray(turned[:, round(mark[0]) :])))
     assert caught.value.code == "no-page"
     assert "out of the picture" in caught.value.message
-    assert markers.find_sheet(np.ascontiguousarray(rings[:, :1780])) is None, "two are missing"
+    assert markers.find_sheet(Overview(np.ascontiguousarray(rings[:, :1780]))) is None, (
+        "two are missing"
+    )
     hidden = rings.copy()
     hidden[1950:2110, 300:480] = 240
     with pytest.raises(UnreadableError, match="bottom left corner mark") as caught:
-        markers.find_sheet(hidden)
+        markers.find_sheet(Overview(hidden))
     assert "covered" in caught.value.message
 
 
@@ -137,9 +140,9 @@ def test_drawings_are_never_taken_for_sheets() -> None:
             bits = random.integers(0, 2, (4, 4)).astype(np.uint8) * 220 + 20
             block = np.pad(bits, 1, constant_values=20)
             page[y : y + 90, x : x + 90] = np.kron(block, np.ones((15, 15), np.uint8))
-        assert markers.find_sheet(page) is None
-    assert markers.find_sheet(drawings.paint(drawings.harbour(), 8)) is None
+        assert markers.find_sheet(Overview(page)) is None
+    assert markers.find_sheet(Overview(drawings.paint(drawings.harbour(), 8))) is None
     two, _ = drawn_sheets.sheet(SIX, 6)
     two[:270] = 245
     two[:270, 200:800] = cv2.resize(two[600:800], (600, 270))
-    assert markers.find_sheet(two) is None
+    assert markers.find_sheet(Overview(two)) is None

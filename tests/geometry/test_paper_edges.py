@@ -9,7 +9,8 @@ import pytest
 
 from geometry.check import check
 from geometry.paper_cut_off import corner_cut_off
-from geometry.paper_edges import find_edges, shrunk
+from geometry.paper_edges import find_edges
+from geometry.paper_lines import Overview
 from geometry.picture import read_picture
 from tests.geometry import drawings
 from tests.geometry.photographs import SCENES, Scene, photograph
@@ -59,9 +60,9 @@ def test_a_drawn_frame_is_never_the_paper(width_mm: float, inset_mm: float) -> N
     harbour = drawings.harbour()
     framed = replace(harbour, lines=(*harbour.lines, frame(inset_mm, width_mm)))
     picture = drawings.paint(framed, 8)
-    assert find_edges(picture, PAPER_MM) is None
+    assert find_edges(Overview(picture), PAPER_MM) is None
     scan = drawings.on_scanner(picture, 8, at_mm=(10, 10))
-    assert find_edges(scan, PAPER_MM, scan_px_per_mm=8, may_touch=True) is None
+    assert find_edges(Overview(scan), PAPER_MM, scan_px_per_mm=8, may_touch=True) is None
 
 
 @pytest.mark.parametrize("side_mm", [30, 60, 100, 140])
@@ -69,15 +70,15 @@ def test_a_solid_shape_is_never_the_paper(side_mm: float) -> None:
     low, high = 76.2 - side_mm / 2, 76.2 + side_mm / 2
     square = np.array([(low, low), (high, low), (high, high), (low, high)])
     picture = drawings.paint(drawings.Drawing(PAPER_MM, solids=(square,)), 8)
-    assert find_edges(picture, PAPER_MM) is None
+    assert find_edges(Overview(picture), PAPER_MM) is None
     inner = slice(round((76.2 - side_mm / 3) * 8), round((76.2 + side_mm / 3) * 8))
     picture[inner, inner] = 245
-    assert find_edges(picture, PAPER_MM) is None
+    assert find_edges(Overview(picture), PAPER_MM) is None
 
 
 @pytest.mark.parametrize("value", [0, 128, 250])
 def test_a_plain_picture_has_no_edges(value: int) -> None:
-    assert find_edges(np.full((900, 1200), value, np.uint8), PAPER_MM) is None
+    assert find_edges(Overview(np.full((900, 1200), value, np.uint8)), PAPER_MM) is None
 
 
 def test_paper_of_another_shape_is_not_taken_for_the_one_asked() -> None:
@@ -88,8 +89,8 @@ def test_paper_of_another_shape_is_not_taken_for_the_one_asked() -> None:
         Scene("dark", size_px=(1200, 1600)),
     )
     grey = cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY)
-    assert find_edges(grey, PAPER_MM) is None
-    found = find_edges(grey, long_mm)
+    assert find_edges(Overview(grey), PAPER_MM) is None
+    found = find_edges(Overview(grey), long_mm)
     assert found is not None
     assert corner_error_px(found, true) < 1
 
@@ -98,7 +99,7 @@ def test_the_picture_is_not_changed(tmp_path: Path, known: np.ndarray) -> None:
     picture, _ = photograph(known, PAPER_MM, Scene("wood", size_px=(1600, 1200)))
     grey = read_picture(drawings.save(tmp_path / "photo.jpg", picture)).grey
     before = grey.copy()
-    find_edges(grey, PAPER_MM)
+    find_edges(Overview(grey), PAPER_MM)
     assert np.array_equal(grey, before)
 
 
@@ -107,7 +108,7 @@ def test_a_shrunk_picture_knows_where_its_pixels_were(size: tuple[int, int]) -> 
     grey = np.zeros(size, np.uint8)
     row, column = size[0] // 3, size[1] // 2
     grey[max(0, row - 9) : row + 10, max(0, column - 9) : column + 10] = 255
-    small, scale = shrunk(grey, 720)
+    small, scale = Overview(grey).shrunk(720)
     assert max(small.shape) <= 1440
     y, x = np.nonzero(small > 127)
     back = (np.array([x.mean(), y.mean()]) + 0.5) * scale - 0.5
@@ -145,5 +146,5 @@ def test_a_corner_out_of_the_picture_is_told(
 
 def test_a_drawn_frame_is_no_paper_with_a_corner_out() -> None:
     framed = drawings.paint(drawings.Drawing(PAPER_MM, lines=(frame(8, 4),)), 8)
-    assert corner_cut_off(np.ascontiguousarray(framed[:, 200:]), PAPER_MM) is None
-    assert corner_cut_off(drawings.paint(drawings.harbour(), 8), PAPER_MM) is None
+    assert corner_cut_off(Overview(np.ascontiguousarray(framed[:, 200:])), PAPER_MM) is None
+    assert corner_cut_off(Overview(drawings.paint(drawings.harbour(), 8)), PAPER_MM) is None

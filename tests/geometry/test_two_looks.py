@@ -5,6 +5,7 @@ import pytest
 
 from bench.photographs import PAPER_MM, bent_picture
 from geometry import paper_edges
+from geometry.paper_lines import Overview
 from tests.geometry import drawings
 
 
@@ -15,7 +16,7 @@ def bent_sheet(curl_mm: float) -> np.ndarray:
 
 @pytest.mark.parametrize("curl_mm", [2.0, 4.0])
 def test_a_curled_sheet_lies_on_no_straight_line_and_is_found_all_the_same(curl_mm: float) -> None:
-    assert paper_edges.find_edges(bent_sheet(curl_mm), PAPER_MM) is not None
+    assert paper_edges.find_edges(Overview(bent_sheet(curl_mm)), PAPER_MM) is not None
 
 
 @pytest.mark.parametrize(("moved_px", "is_found"), [(2.0, True), (80.0, False)])
@@ -32,5 +33,5 @@ def test_two_looks_that_differ_are_no_paper(
         return corners + (moved_px if len(looks) == 2 else 0.0), 0.4
 
     monkeypatch.setattr(paper_edges, "_settle", held_badly)
-    assert (paper_edges.find_edges(grey, PAPER_MM) is not None) is is_found
+    assert (paper_edges.find_edges(Overview(grey), PAPER_MM) is not None) is is_found
     assert len(looks) == 2

@@ -8,6 +8,7 @@ import pytest
 
 from geometry.limits import BLANKS
 from geometry.markers import SHEETS, find_sheet
+from geometry.paper_lines import Overview
 from orders.errors import RefusedError
 from orders.prints import drawing_sheet
 from tests.prints.reading import overlaps, page_sizes_mm, pictures, text_boxes_mm, texts
@@ -28,7 +29,7 @@ def test_the_print_is_found_at_true_size(code: str, paper: str) -> None:
     """A render of pdfium at 300 dpi, which puts edges on whole pixels of 0.085 mm."""
     blank = BLANKS[code]
     page = pictures(drawing_sheet.render(blank, paper=paper), DPI)[0]
-    sheet = find_sheet(page)
+    sheet = find_sheet(Overview(page))
     assert sheet is not None
     assert sheet.blank == blank
     sides = np.linalg.norm(np.roll(sheet.corners_px, -1, axis=0) - sheet.corners_px, axis=1)
