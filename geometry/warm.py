@@ -5,6 +5,8 @@ import numpy as np
 
 from geometry.check import Checked, check_picture
 from geometry.cut_plan import plan_stencil
+from geometry.paper_edges import find_edges
+from geometry.paper_lines import Overview
 from geometry.picture import Picture
 from geometry.recipe import Recipe, Stroke
 
@@ -28,6 +30,9 @@ def warm() -> Checked:
     cv2.line(grey, (500, 400), (1000, 410), 120, 1, cv2.LINE_AA)
     cv2.line(grey, (600, 1000), (side, 1180), 20, 9, cv2.LINE_AA)
     grey[500:503, 700:703] = 20
+    table = np.full((600, 800), 90, np.uint8)
+    table[60:540, 160:640] = 245
+    find_edges(Overview(table), (152.4, 152.4))
     picture = Picture(grey, None, "0" * 64, "PNG", (side, side))
     strokes = (
         Stroke("white", ((40.0, 20.0), (40.0, 45.0)), 1.5),
