@@ -29,13 +29,14 @@ class Band:
     """One phase on its raster.
 
     mask: (h, w) uint8, 1 in the phase. ways2: (h, w) uint16, square of the way to the nearest pixel
-    outside, exact up to `reach` and 3 more. zone: uint8 by blocks of BLOCK_PX each way, 1 where it
-    may be narrow, with all around it up to what is wide.
+    outside, exact up to `reach` (px) and 3 more. zone: uint8 by blocks of BLOCK_PX each way, 1
+    where it may be narrow, with all around it up to what is wide.
     """
 
     mask: NDArray[np.uint8]
     ways2: NDArray[np.uint16]
     zone: NDArray[np.uint8]
+    reach: float
 
 
 @njit(cache=True)
@@ -54,18 +55,22 @@ def _add_pairs(ink: NDArray[np.int16]) -> None:
 
 @njit(cache=True)
 def pool(
-    field: NDArray[np.int16], factor: int, box: tuple[int, int, int, int], rim: int
+    field: NDArray[np.int16], factor: int, box: tuple[int, int, int, int]
 ) -> NDArray[np.uint8]:
     """Return how blocks of factor x factor pixels are filled: 0 film, 1 ink, 2 half and half.
 
-    box: the blocks to return, first x, first y, last x and last y, the lasts not included; `rim`
-    blocks of film are put around them. Blocks at the field's far sides may be smaller.
+    box: the blocks to return, first x, first y, last x and last y, the lasts not included; it may
+    go beyond the field, where all is film. Blocks at the field's far sides may be smaller.
     """
-    left, top, right, low = box
+    rows, columns = -(-field.shape[0] // factor), -(-field.shape[1] // factor)
+    left, top = max(box[0], 0), max(box[1], 0)
+    right, low = min(box[2], columns), min(box[3], rows)
+    filled = np.zeros((box[3] - box[1], box[2] - box[0]), np.uint8)
+    if right <= left or low <= top:
+        return filled
     height, width = min(low * factor, field.shape[0]), min(right * factor, field.shape[1])
     width -= left * factor
     columns = right - left
-    filled = np.zeros((low - top + 2 * rim, columns + 2 * rim), np.uint8)
     ink = np.empty(width, np.int16)
     for row in range(top, low):
         ink[:] = 0
@@ -80,7 +85,7 @@ def pool(
             for column in range(columns - 1):
                 ink[column] = ink[column * factor : (column + 1) * factor].sum()
         whole = np.int16(factor * deep)
-        line, sums = filled[row - top + rim, rim : rim + columns], ink[: columns - 1]
+        line, sums = filled[row - box[1], left - box[0] :], ink[: columns - 1]
         for x in range(len(sums)):
             twice = np.int16(2 * sums[x])
             line[x] = np.uint8(twice > whole) + np.uint8(2 * (twice == whole))
@@ -188,6 +193,11 @@ def _seeds(
     return seeds
 
 
+def influence_px(reach: float) -> int:
+    """Return how far what is there can change a band of that reach, px."""
+    return 2 * (int(np.ceil(reach)) + SEEN_PX + BLOCK_PX) + SEEN_PX
+
+
 def find_band(mask: NDArray[np.uint8], reach: float) -> Band:
     """Return where a phase (h, w), 1 inside, may be narrower than about twice `reach` px.
 
@@ -204,4 +214,4 @@ def find_band(mask: NDArray[np.uint8], reach: float) -> Band:
     seeds = _seeds(ways, greatest, mask, int(reach * reach), bound)
     side = 2 * -(-(int(np.ceil(reach)) + SEEN_PX) // BLOCK_PX) + 1
     zone = np.asarray(cv2.dilate(seeds, np.ones((side, side), np.uint8)), np.uint8)
-    return Band(mask, ways, zone)
+    return Band(mask, ways, zone, reach)

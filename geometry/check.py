@@ -6,7 +6,7 @@ stand outside of that.
 """
 
 import os
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -14,28 +14,44 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from geometry.drawing_picture import drawing_jpg
 from geometry.errors import UnreadableError
 from geometry.findings import Finding, is_rejected, number, to_json
 from geometry.flaps import find_flaps
-from geometry.ink import Ink, find_ink, with_strokes
+from geometry.ink import Ink, Loops, find_ink, stroke_boxes, with_strokes
 from geometry.islands import find_islands
 from geometry.limits import Limits, default_limits
 from geometry.margins import find_margin_faults
 from geometry.outlines import Outline, trace
 from geometry.paper import Page, Straight, find_page, straighten
 from geometry.picture import Picture, ReadLimits, read_picture
-from geometry.recipe import Placement, PointMm, Recipe
+from geometry.recipe import Placement, PointMm, Recipe, Stroke
 from geometry.stencil import Stencil, build_stencil
 from geometry.units import same_size
-from geometry.widths import find_thin
+from geometry.widths import Widths, measure_widths, thin_findings
 
 SCHEMA: Final = 1
 MOST_SHAPES: Final = 8000  # edges of a drawing; a crowded 300 mm one has some hundreds
 
 Timer = Callable[[str], AbstractContextManager[Any]]
 """Gives a context for a named stage; its `seconds`, a dict, go into the report."""
+
+
+@dataclass(frozen=True)
+class Before:
+    """What a check can start from: its ink, edges and widths with the first `strokes` strokes."""
+
+    strokes: int
+    ink: Ink
+    outlines: list[Outline]
+    widths: Widths
+
+    @property
+    def edges(self) -> tuple[Loops, list[Outline]]:
+        """The edges of the ink with their outlines."""
+        return self.ink.loops, self.outlines
 
 
 @dataclass(frozen=True)
@@ -54,6 +70,7 @@ class Checked:
     page: Page | None = None
     straight: Straight | None = field(default=None, repr=False)
     ink: Ink | None = field(default=None, repr=False)
+    widths: Widths | None = field(default=None, repr=False)
     placement: Placement = field(default_factory=Placement)
 
     @property
@@ -187,24 +204,35 @@ def judge(
     sha256: str | None,
     timer: Timer,
     flaps: bool = True,
+    before: Before | None = None,
 ) -> Checked:
     """Return the check of ink found on paper, the recipe's strokes drawn over it.
 
     All that a stroke can change happens here, so a re-check is this on ink that was kept. Without
-    flaps, those are left for later. Raises UnreadableError where nothing is left.
+    flaps, those are left for later. before: a check of the same with the first of the strokes; what
+    the others cannot change is taken from it. Raises UnreadableError where nothing is left.
     """
     blank_mm = recipe.blank_size_mm
     with timer("ink"):
         placement = place(bare_ink, page, recipe)
-        ink = with_strokes(bare_ink, recipe.strokes, placement) if recipe.strokes else bare_ink
+        ink, changed_px = _drawn_over(bare_ink, recipe.strokes, placement, before)
+        before = before if changed_px is not None else None
         _refuse_shapes(len(ink.loops))
     with timer("outlines"):
-        outlines = trace(ink, placement, blank_mm)
+        outlines = trace(ink, placement, blank_mm, before=before.edges if before else None)
         stencil = build_stencil(outlines, blank_mm, recipe.mode)
     with timer("islands"):
         found = find_islands(outlines, ink, placement, blank_mm, limits, mode=recipe.mode)
     with timer("widths"):
-        found += find_thin(ink, placement, limits, mode=recipe.mode)
+        widths = measure_widths(
+            ink,
+            placement,
+            limits,
+            mode=recipe.mode,
+            before=before.widths if before else None,
+            changed_px=changed_px,
+        )
+        found += thin_findings(widths, ink, placement, limits)
     if flaps:
         with timer("flaps"):
             found += find_flaps(ink, placement, limits, mode=recipe.mode)
@@ -230,8 +258,25 @@ def judge(
         outlines=tuple(outlines),
         page=page,
         ink=ink,
+        widths=widths,
         placement=placement,
     )
+
+
+def _drawn_over(
+    bare_ink: Ink, strokes: Sequence[Stroke], placement: Placement, before: Before | None
+) -> tuple[Ink, NDArray[np.float64] | None]:
+    """Return the ink with the strokes over it, and the boxes (n, 4) in which it is not as before.
+
+    None instead of those where there is no before, or where the field has grown since.
+    """
+    if before is None:
+        return with_strokes(bare_ink, strokes, placement) if strokes else bare_ink, None
+    more = strokes[before.strokes :]
+    ink = with_strokes(before.ink, more, placement) if more else before.ink
+    if ink.f.shape != before.ink.f.shape or ink.origin_px != before.ink.origin_px:
+        return ink, None
+    return ink, stroke_boxes(ink, more, placement)
 
 
 def _refuse_shapes(count: int) -> None:

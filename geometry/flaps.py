@@ -19,7 +19,16 @@ from geometry.graph_kernels import hanging_links, ways_from_chord, ways_within
 from geometry.ink import Ink
 from geometry.limits import Limits
 from geometry.recipe import Placement
-from geometry.skeleton import FREE, JOINT, WIDE, Chains, film_skeleton, rasterise
+from geometry.skeleton import (
+    FREE,
+    JOINT,
+    WIDE,
+    Chains,
+    block_px,
+    blocks_around,
+    film_skeleton,
+    rasterise,
+)
 
 FINEST_PX_PER_MM: Final = 6.0
 """Film is followed on about this raster; a cut of kerf's width is still whole on it."""
@@ -68,9 +77,10 @@ def find_flaps(
     """
     if mode == "mask" or not len(ink.loops):
         return []
-    boxes = ink.loops.box_px
-    box = np.concatenate([boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)])
-    chains = film_skeleton(rasterise(ink.f, ink.px_per_mm, FINEST_PX_PER_MM, box, RIM_MM))
+    factor = block_px(ink.px_per_mm, FINEST_PX_PER_MM)
+    rim = round(RIM_MM * ink.px_per_mm / factor)
+    blocks = blocks_around(ink.loops.around_px, factor, rim)
+    chains = film_skeleton(rasterise(ink.f, factor, blocks))
     if not len(chains):
         return []
     mm = placement.scale / ink.px_per_mm

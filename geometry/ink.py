@@ -74,6 +74,12 @@ class Loops:
     def __len__(self) -> int:
         return len(self.is_hole)
 
+    @property
+    def around_px(self) -> NDArray[np.float64]:
+        """The box around every edge, x0 y0 x1 y1."""
+        low, high = self.box_px[:, :2].min(axis=0), self.box_px[:, 2:].max(axis=0)
+        return np.concatenate([low, high])
+
     def points_of(self, loop: int) -> NDArray[np.float64]:
         """Return the points (k, 2) of one closed edge, the first not repeated, px."""
         return self.points[self.starts[loop] : self.starts[loop + 1]].astype(np.float64)
@@ -289,6 +295,19 @@ def with_strokes(ink: Ink, strokes: Sequence[Stroke], placement: Placement) -> I
             ends = np.concatenate([moved[index], moved[min(index + 1, len(moved) - 1)]])
             draw_capsule(grown.f, ends, radius, stroke.pen == "black", UNIT / 2, UNIT / 2)
     return grown
+
+
+def stroke_boxes(ink: Ink, strokes: Sequence[Stroke], placement: Placement) -> NDArray[np.float64]:
+    """Return boxes (n, 4) x0 y0 x1 y1, px, outside of which these strokes change nothing."""
+    boxes = []
+    for stroke in strokes:
+        line = ink.to_px(placement.to_paper(np.array(stroke.points_mm)))
+        out = stroke.width_mm / 2 / placement.scale * ink.px_per_mm + 3
+        after = line[1:] if len(line) > 1 else line
+        before = line[: len(after)]
+        low, high = np.minimum(before, after) - out, np.maximum(before, after) + out
+        boxes.append(np.concatenate([low, high], axis=1))
+    return np.concatenate(boxes) if boxes else np.empty((0, 4))
 
 
 def _grown_for(ink: Ink, black: list[tuple[NDArray[np.float64], float]]) -> Ink:

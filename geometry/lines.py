@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from geometry.caliper import is_open_between, measure
 from geometry.ink import Ink
@@ -14,12 +15,19 @@ SPUR_WIDTH_MM = 0.35
 LONGEST_SPUR_MM = 1.2
 
 
+Spur = tuple[NDArray[np.float64], float]
+"""The tip x, y and the length of a spur, px."""
+
+
 @dataclass
 class Line:
-    """One measured chain: pixels (n, 2), width and caliper (n, 5) in px, way along it (n), px."""
+    """One measured chain: width and caliper (n, 5) in px, way along it (n), px.
+
+    start_px: x, y of one pixel of the chain as a point of the field.
+    """
 
     chain: int
-    pixels: NDArray[np.int32]
+    start_px: NDArray[np.float64]
     caliper: NDArray[np.float64]
     width: NDArray[np.float64]
     way: NDArray[np.float64]
@@ -28,14 +36,19 @@ class Line:
 
 
 def measured_lines(
-    chains: Chains, ink: Ink, widest_px: float, *, is_ink: bool
-) -> tuple[list[Line], list[tuple[NDArray[np.float64], float]]]:
-    """Return the chains with their widths, and spurs (at, length in px) that were left out.
+    chains: Chains,
+    field: NDArray[np.int16],
+    px_per_mm: float,
+    widest_px: float,
+    *,
+    is_ink: bool,
+) -> tuple[list[Line], list[Spur]]:
+    """Return the chains with their widths, and spurs that were left out.
 
     A chain with a free end that is hardly longer than the distance to the edge where it hangs only
     leads into a bump or corner of something wider.
     """
-    longest_spur_px = LONGEST_SPUR_MM * ink.px_per_mm / chains.factor
+    longest_spur_px = LONGEST_SPUR_MM * px_per_mm / chains.factor
     sign = -1 if is_ink else 1
     ends, turned = _free_end_last(chains)
     wide = ends[:, 0] == WIDE
@@ -43,18 +56,19 @@ def measured_lines(
     hangs = np.where(wide, chains.reach_px, radius[_joints(chains, turned)[:, 0]])
     out_px = np.diff(chains.starts) - hangs
     tip = (ends[:, 1] == FREE) & (ends[:, 0] != FREE)
-    spurs: list[tuple[NDArray[np.float64], float]] = []
+    spurs: list[Spur] = []
     if is_ink:
         for chain in np.flatnonzero(tip & (out_px > 1) & (out_px <= longest_spur_px)).tolist():
-            spurs += _spur(chains, ink, _pixels(chains, chain, turned), float(hangs[chain]))
+            pixels = _pixels(chains, chain, turned)
+            spurs += _spur(chains, field, px_per_mm, pixels, float(hangs[chain]))
     used = np.flatnonzero(~(tip & (out_px < 0.15 * hangs + 3)))
     parts = [_sampled(_pixels(chains, chain, turned)) for chain in used.tolist()]
     if not parts:
         return [], spurs
     pixels = np.concatenate(parts)
     longest, points = 2.0 * widest_px + 4, chains.to_field(pixels)
-    calipers = measure(ink.f, points, sign, longest, chains.factor, chains.clear_px(pixels))
-    return _lines(chains, used, turned, parts, calipers, ink, sign, widest_px), spurs
+    calipers = measure(field, points, sign, longest, chains.factor, chains.clear_px(pixels))
+    return _lines(chains, used, turned, parts, calipers, field, sign, widest_px), spurs
 
 
 def _free_end_last(chains: Chains) -> tuple[NDArray[np.int8], NDArray[np.bool_]]:
@@ -88,7 +102,7 @@ def _lines(
     turned: NDArray[np.bool_],
     parts: Sequence[NDArray[np.int32]],
     calipers: NDArray[np.float64],
-    ink: Ink,
+    field: NDArray[np.int16],
     sign: int,
     widest_px: float,
 ) -> list[Line]:
@@ -99,7 +113,7 @@ def _lines(
     """
     fits = calipers[:, 0] > 0
     # Also from one chain to the next, where it says nothing and is not looked at.
-    is_open = is_open_between(ink.f, calipers[fits, 1:3], sign)
+    is_open = is_open_between(field, calipers[fits, 1:3], sign)
     ends, _ = _free_end_last(chains)
     joints = _joints(chains, turned)
     sizes = np.array([len(part) for part in parts])
@@ -116,7 +130,8 @@ def _lines(
         if not len(caliper) or (of_chain == (FREE, FREE) and len(part) < 3):
             continue
         joint = (int(joints[chain, 0]), int(joints[chain, 1]))
-        line = _line(chain, part[fit], caliper, of_chain, joint)
+        start_px = chains.to_field(part[:1])[0]
+        line = _line(chain, start_px, caliper, of_chain, joint)
         steps = np.flatnonzero(~is_open[start : at - 1])
         lines += _pieces(line, steps, widest_px / 2) if steps.size else [line]
     return lines
@@ -142,7 +157,7 @@ def _worth_telling(
 
 def _line(
     chain: int,
-    pixels: NDArray[np.int32],
+    start_px: NDArray[np.float64],
     caliper: NDArray[np.float64],
     ends: tuple[int, int],
     joints: tuple[int, int],
@@ -151,7 +166,7 @@ def _line(
     way = np.zeros(len(caliper))
     steps = caliper[1:, 1:3] - caliper[:-1, 1:3]
     np.cumsum(np.sqrt(steps[:, 0] ** 2 + steps[:, 1] ** 2), out=way[1:])
-    return Line(chain, pixels, caliper, caliper[:, 0].copy(), way, ends, joints)
+    return Line(chain, start_px, caliper, caliper[:, 0].copy(), way, ends, joints)
 
 
 def _pieces(line: Line, steps: NDArray[np.intp], near_px: float) -> list[Line]:
@@ -164,24 +179,40 @@ def _pieces(line: Line, steps: NDArray[np.intp], near_px: float) -> list[Line]:
         at_start, at_stop = first == 0, stop == len(line.width)
         ends = (line.ends[0] if at_start else FREE, line.ends[1] if at_stop else FREE)
         joints = (line.joints[0] if at_start else -1, line.joints[1] if at_stop else -1)
-        pixels, caliper = line.pixels[first:stop], line.caliper[first:stop]
-        pieces.append(_line(line.chain, pixels, caliper, ends, joints))
+        caliper = line.caliper[first:stop]
+        pieces.append(_line(line.chain, line.start_px, caliper, ends, joints))
     return pieces
 
 
 def _spur(
-    chains: Chains, ink: Ink, pixels: NDArray[np.int32], hangs: float
-) -> list[tuple[NDArray[np.float64], float]]:
+    chains: Chains,
+    field: NDArray[np.int16],
+    px_per_mm: float,
+    pixels: NDArray[np.int32],
+    hangs: float,
+) -> list[Spur]:
     """Return [(tip, length in px)] if the free end (last) is a thin spur of even width, else []."""
     out = pixels[int(np.ceil(hangs)) :]
     if len(out) < 3:
         return []
     points = chains.to_field(out)
-    longest, clear = 4.0 * ink.px_per_mm, chains.clear_px(out)
-    widths = measure(ink.f, points, -1, longest, chains.factor + 1, clear)[:, 0]
+    longest, clear = 4.0 * px_per_mm, chains.clear_px(out)
+    widths = measure(field, points, -1, longest, chains.factor + 1, clear)[:, 0]
     middle = float(np.median(widths))
     rise = float(widths[:-1].max() - widths[:-1].min())
     is_even = rise < 0.25 * chains.factor * len(out) and middle < chains.factor * len(out)
-    if widths.min() <= 0 or middle > SPUR_WIDTH_MM * ink.px_per_mm or not is_even:
+    if widths.min() <= 0 or middle > SPUR_WIDTH_MM * px_per_mm or not is_even:
         return []
     return [(points[-1], len(out) * chains.factor + middle / 2)]
+
+
+def use_hairline_widths(lines: Sequence[Line], ink: Ink, chains: Chains) -> None:
+    """Replace the caliper's width by that of a restored hairline where one lies."""
+    if not ink.hairlines:
+        return
+    tree = cKDTree(np.concatenate([hairline.points_px for hairline in ink.hairlines]))
+    widths = np.concatenate([hairline.widths_px for hairline in ink.hairlines])
+    for line in lines:
+        away, nearest = tree.query(line.caliper[:, 1:3], distance_upper_bound=1.5 + chains.factor)
+        on = np.isfinite(away) & (line.width < 0.35 * ink.px_per_mm)
+        line.width[on] = widths[nearest[on]]

@@ -53,7 +53,6 @@ class Narrow:
     line_px: NDArray[np.float64]
     others_px: list[NDArray[np.float64]]
     line: Line
-    index: int
 
 
 def narrow_places(
@@ -119,7 +118,7 @@ def _one_line(tip: Line, rest: Line, joint: int) -> Line:
     caliper = np.concatenate([tip.caliper[::order], rest.caliper[::onwards]])
     return Line(
         rest.chain,
-        np.concatenate([tip.pixels[::order], rest.pixels[::onwards]]),
+        rest.start_px,
         caliper,
         np.concatenate([tip.width[::order], rest.width[::onwards]]),
         np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(caliper[:, 1:3], axis=0).T))]),
@@ -293,7 +292,7 @@ def _narrowest(group: Sequence[Run], length_px: float, chains: Chains) -> Narrow
     width_px, run, index = best
     at = run.first + index
     others = [_path(other) for other in group if other is not run and other.counted.any()]
-    return Narrow(width_px, length_px, run.line.caliper[at], _path(run), others, run.line, at)
+    return Narrow(width_px, length_px, run.line.caliper[at], _path(run), others, run.line)
 
 
 def _path(run: Run) -> NDArray[np.float64]:

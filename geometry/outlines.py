@@ -1,11 +1,11 @@
 """Outlines: the edges of the ink as closed lines in the blank's frame, with nesting."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from geometry.ink import Ink
+from geometry.ink import Ink, Loops
 from geometry.kernels import simplify_loops, smooth_loops
 from geometry.recipe import Placement
 
@@ -32,33 +32,76 @@ class Outline:
 
 
 def trace(
-    ink: Ink, placement: Placement, blank_mm: tuple[float, float] | None = None
+    ink: Ink,
+    placement: Placement,
+    blank_mm: tuple[float, float] | None = None,
+    *,
+    before: tuple[Loops, list[Outline]] | None = None,
 ) -> list[Outline]:
     """Return every edge of the ink in the blank's frame (mm, y down); [] for none.
 
     Sub-pixel zero crossings of the field, smoothed twice by 1 2 1 over 4 around the loop (which
     rounds a sharp corner by about a pixel), simplified within 0.01 mm (Douglas and Peucker).
-    Nothing is clipped to the blank, whose size is not needed.
+    Nothing is clipped to the blank, whose size is not needed. before: edges of a field of the same
+    size and place with their outlines; edges that are the same keep theirs.
     """
     loops = ink.loops
     height, width = ink.f.shape
     scale = placement.scale / ink.px_per_mm
-    dense = smooth_loops(loops.points, loops.starts, SMOOTHING_PASSES, (width - 0.5, height - 0.5))
-    keep = simplify_loops(dense, loops.starts, TOLERANCE_MM / scale)
+    known = _known(loops, before)
+    new = np.array([loop for loop in range(len(loops)) if loop not in known], int)
+    sizes = np.diff(loops.starts)
+    is_new = np.zeros(len(loops), bool)
+    is_new[new] = True
+    points, starts = loops.points, loops.starts
+    if known:
+        points = points[np.repeat(is_new, sizes)]
+        starts = np.concatenate([[0], np.cumsum(sizes[is_new])])
+    dense = smooth_loops(points, starts, SMOOTHING_PASSES, (width - 0.5, height - 0.5))
+    keep = simplify_loops(dense, starts, TOLERANCE_MM / scale)
     dense_mm = placement.to_blank(ink.to_mm(dense))
     x0, y0, x1, y1 = loops.box_px.T
     at_edge = (x0 <= -0.5) | (y0 <= -0.5) | (x1 >= width - 0.5) | (y1 >= height - 0.5)
     outlines = []
+    at = 0
     for loop, parent in enumerate(loops.parent.tolist()):
-        span = slice(int(loops.starts[loop]), int(loops.starts[loop + 1]))
+        within = parent if parent >= 0 else None
+        if not is_new[loop]:
+            outlines.append(replace(known[loop], parent=within))
+            continue
+        span = slice(int(starts[at]), int(starts[at + 1]))
+        at += 1
         outlines.append(
             Outline(
                 points_mm=dense_mm[span][keep[span]],
                 dense_mm=dense_mm[span],
                 is_hole=bool(loops.is_hole[loop]),
-                parent=parent if parent >= 0 else None,
+                parent=within,
                 area_mm2=float(loops.area_px2[loop]) * scale**2,
                 reaches_paper_edge=bool(at_edge[loop]),
             )
         )
     return outlines
+
+
+def _known(loops: Loops, before: tuple[Loops, list[Outline]] | None) -> dict[int, Outline]:
+    """Return the outlines, by number, of edges that are point for point the same as before."""
+    if before is None:
+        return {}
+    old, outlines = before
+    at = {tuple(place): loop for loop, place in enumerate(_marks(old))}
+    known = {}
+    for loop, place in enumerate(_marks(loops)):
+        same = at.get(tuple(place))
+        if same is None:
+            continue
+        points = loops.points[loops.starts[loop] : loops.starts[loop + 1]]
+        if np.array_equal(points, old.points[old.starts[same] : old.starts[same + 1]]):
+            known[loop] = outlines[same]
+    return known
+
+
+def _marks(loops: Loops) -> list[list[int]]:
+    """Return what tells edges apart at a glance: where one begins, which side, how many points."""
+    sizes = np.diff(loops.starts)
+    return np.column_stack([loops.first_ink, loops.is_hole, sizes]).tolist()

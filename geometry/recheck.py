@@ -23,7 +23,8 @@ def recheck(
     Equals the full check of the file by the recipe with the strokes, but for the file's name, the
     seconds and `straight`, which is None. flaps=False leaves those out, for an answer at once.
     """
-    recipe = replace(prepared.recipe, strokes=tuple(strokes), accepted=tuple(accepted))
+    strokes = tuple(strokes)
+    recipe = replace(prepared.recipe, strokes=strokes, accepted=tuple(accepted))
     timer = timer or untimed
     with timer("total"):
         try:
@@ -36,7 +37,9 @@ def recheck(
                 sha256=prepared.sha256,
                 timer=timer,
                 flaps=flaps,
+                before=prepared.before(strokes),
             )
+            prepared.keep(strokes, checked)
         except UnreadableError as error:
             checked = unreadable(
                 error,

@@ -10,11 +10,12 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from geometry.bands import BLOCK_PX, find_band, pool, ways_to_edge
+from geometry.bands import BLOCK_PX, Band, pool, ways_to_edge
 from geometry.thinning import SIMPLE_4, SIMPLE_8, by_way, link_chains, part_corners, thin
 
 FREE, WIDE, JOINT = 0, 1, 2
 Box = NDArray[np.float64]
+Blocks = tuple[int, int, int, int]
 FINEST_PX_PER_MM: Final = 12.0
 EXACT_PX: Final = 24
 """Ways of all the film are exact up to this, 4 mm, and right to 2 % beyond."""
@@ -62,13 +63,14 @@ class Chains:
 
 @dataclass(frozen=True)
 class Raster:
-    """All ink and film around it on blocks of factor x factor pixels of the field.
+    """Ink and film on blocks of factor x factor pixels of the field.
 
-    filled: (h, w) uint8 as of bands.pool. pad_px: (2) x, y on it of the field's first block.
+    filled: (h, w) uint8 as of bands.pool. corner: x, y of its first block, counted from the
+    field's, a whole number of BLOCK_PX.
     """
 
     filled: NDArray[np.uint8]
-    pad_px: NDArray[np.int64]
+    corner: tuple[int, int]
     factor: int
 
     def ink(self) -> NDArray[np.uint8]:
@@ -80,39 +82,47 @@ class Raster:
         return (self.filled != 1).astype(np.uint8)
 
 
-def rasterise(
-    field: NDArray[np.int16], px_per_mm: float, finest_px_per_mm: float, box: Box, rim_mm: float
-) -> Raster:
-    """Return the ink within a box (x0, y0, x1, y1 in px) with a rim of film round it."""
-    factor = max(round(px_per_mm / finest_px_per_mm), 1)
-    rim = int(np.ceil(rim_mm * px_per_mm / factor))
-    height, width = field.shape
-    x0, y0 = (max(int(np.floor(side)), 0) // factor for side in box[:2])
-    x1, y1 = (
-        min(int(np.ceil(side)) + 1, end) for side, end in zip(box[2:], (width, height), strict=True)
-    )
-    blocks = (x0, y0, -(-x1 // factor), -(-y1 // factor))
-    return Raster(pool(field, factor, blocks, rim), np.array([rim - x0, rim - y0]), factor)
+def block_px(px_per_mm: float, finest_px_per_mm: float) -> int:
+    """Return the pixels along a block's side, for a raster of about `finest_px_per_mm`."""
+    return max(round(px_per_mm / finest_px_per_mm), 1)
 
 
-def find_chains(raster: Raster, px_per_mm: float, widest_mm: float, *, is_ink: bool) -> Chains:
-    """Return the middle lines of all ink (or film) that is narrower than `widest_mm` or a bit more.
+def blocks_around(box_px: Box, factor: int, rim: int) -> Blocks:
+    """Return the blocks of a box (x0, y0, x1, y1 in px) with `rim` more round it, first and last.
 
-    px_per_mm: of the field. Where nothing may be so narrow, as beside a blunt corner, there is no
-    chain. A caliper on the field has to confirm each width. The film goes on outside the raster.
+    The lasts are not included. Both are whole numbers of BLOCK_PX.
     """
-    reach = widest_mm / 2 * px_per_mm / raster.factor + 1.5
-    mask = raster.ink() if is_ink else raster.film()
-    whole = mask.copy()
-    band = find_band(whole, reach)
+    first = np.floor((np.floor(box_px[:2] / factor) - rim) / BLOCK_PX)
+    last = np.ceil((np.floor(box_px[2:] / factor) + 2 + rim) / BLOCK_PX)
+    x0, y0, x1, y1 = (int(side) * BLOCK_PX for side in (*first, *last))
+    return x0, y0, x1, y1
+
+
+def rasterise(field: NDArray[np.int16], factor: int, blocks: Blocks) -> Raster:
+    """Return ink and film on some blocks of a field; beyond it is film."""
+    return Raster(pool(field, factor, blocks), blocks[:2], factor)
+
+
+def find_chains(raster: Raster, band: Band, *, is_ink: bool) -> Chains:
+    """Return the middle lines of all ink (or film) in a band's zone.
+
+    Where nothing may be narrow, as beside a blunt corner, there is no chain. A caliper on the field
+    has to confirm each width. The film goes on outside the raster.
+    """
+    mask, zone = band.mask.copy(), band.zone
     if not is_ink:
         mask[:1], mask[-1:], mask[:, :1], mask[:, -1:] = 0, 0, 0, 0
-        # Blocks of the rim, which is wider.
-        for strip in (np.s_[:1], np.s_[-1:], np.s_[:, :1], np.s_[:, -1:]):
-            band.zone[strip] = 0
-    order, starts = by_way(mask, band.zone, band.ways2, reach)
+        zone = _without_rim(zone)
+    order, starts = by_way(mask, zone, band.ways2, band.reach)
     kept = thin(mask, order, starts, SIMPLE_8 if is_ink else SIMPLE_4)
-    return _chains(mask, kept, whole, band.ways2, raster, reach)
+    return _chains(mask, kept, band.mask, band.ways2, raster, band.reach)
+
+
+def _without_rim(zone: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Return a zone without its outermost blocks: they are the film that goes on outside."""
+    inner = np.zeros_like(zone)
+    inner[1:-1, 1:-1] = zone[1:-1, 1:-1]
+    return inner
 
 
 def film_skeleton(raster: Raster) -> Chains:
@@ -130,9 +140,7 @@ def film_skeleton(raster: Raster) -> Chains:
     near2 = ways_to_edge(whole, EXACT_PX)
     np.copyto(ways2, near2, where=near2 < EXACT_PX**2)
     reach = float(np.sqrt(ways2.max()))
-    zone = np.ones([-(-side // BLOCK_PX) for side in mask.shape], np.uint8)
-    for strip in (np.s_[:1], np.s_[-1:], np.s_[:, :1], np.s_[:, -1:]):
-        zone[strip] = 0
+    zone = _without_rim(np.ones([-(-side // BLOCK_PX) for side in mask.shape], np.uint8))
     order, starts = by_way(mask, zone, ways2, reach)
     # Without corners that meet, film is 4-connected where it is 8-connected.
     kept = thin(mask, order, starts, SIMPLE_8)
@@ -162,7 +170,7 @@ def _chains(
         np.sqrt(ways2[pixels[:, 1], pixels[:, 0]].astype(np.float32)),
         whole,
         ways2,
-        raster.pad_px,
+        -np.array(raster.corner),
         raster.factor,
         reach,
     )

@@ -6,33 +6,37 @@ are never findings.
 """
 
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from geometry.cusps import Neck, find_necks, opens_both_ways, without_pinholes
 from geometry.findings import Finding
 from geometry.holding import holds_film
 from geometry.ink import Ink
 from geometry.limits import Limits
-from geometry.lines import Line, measured_lines
-from geometry.narrow import Narrow, narrow_places
+from geometry.narrow import Narrow
+from geometry.places import Asked, Places, find_places
 from geometry.recipe import Placement
-from geometry.skeleton import (
-    FINEST_PX_PER_MM,
-    Chains,
-    Raster,
-    find_chains,
-    rasterise,
-)
 
 SPUR_LENGTH_MM = 0.3
 SHORT_NECK_MM = 0.55
 """What is shorter has to be seen to widen to both sides: else it is a step beside a tip."""
 CUSP_ERROR_PX = 1.0
 """What the width of a neck between two cusps may err, so that a doubt does not reject."""
+
+
+@dataclass(frozen=True)
+class Widths:
+    """The narrow places of lines and of webs, before it is told which are findings.
+
+    solid: the field with pinholes filled, in which lines were measured. film: None in a mask.
+    """
+
+    ink: Places
+    film: Places | None
+    solid: NDArray[np.int16] = field(repr=False)
 
 
 def find_thin(
@@ -46,49 +50,73 @@ def find_thin(
     """
     if not len(ink.loops):
         return []
+    widths = measure_widths(ink, placement, limits, mode=mode)
+    return thin_findings(widths, ink, placement, limits)
+
+
+def measure_widths(
+    ink: Ink,
+    placement: Placement,
+    limits: Limits,
+    *,
+    mode: str = "stencil",
+    before: Widths | None = None,
+    changed_px: NDArray[np.float64] | None = None,
+) -> Widths:
+    """Return all narrow places of ink, which has some.
+
+    before, changed_px: see places.find_places.
+    """
     scale = placement.scale / ink.px_per_mm
-    raster = _raster(ink.f, ink, limits, placement)
-    found = _ink_findings(ink, raster, placement, limits, scale)
-    if mode != "mask":
-        found += _film_findings(ink, raster, placement, limits, scale)
+    solid = without_pinholes(ink)
+    of_ink = find_places(
+        solid,
+        ink,
+        max(limits.opening_mm, limits.kerf_mm) / placement.scale,
+        (
+            Asked(limits.kerf_mm / scale - _kerf_slack_px(ink), limits.speck_length_mm / scale),
+            Asked(limits.opening_mm / scale - _slack_px(ink), limits.opening_mm / scale),
+        ),
+        is_ink=True,
+        before=before.ink if before else None,
+        changed_px=changed_px,
+    )
+    if mode == "mask":
+        return Widths(of_ink, None, solid)
+    widest_mm = max(limits.web_mm, limits.bridge_mm) / placement.scale
+    widest_px = widest_mm * ink.px_per_mm
+    of_film = find_places(
+        ink.f,
+        ink,
+        widest_mm,
+        (Asked(widest_px - _slack_px(ink), widest_px),),
+        is_ink=False,
+        before=before.film if before else None,
+        changed_px=changed_px,
+    )
+    return Widths(of_ink, of_film, solid)
+
+
+def thin_findings(widths: Widths, ink: Ink, placement: Placement, limits: Limits) -> list[Finding]:
+    """Return the findings of measured widths."""
+    found = _ink_findings(widths.ink, widths.solid, ink, placement, limits)
+    if widths.film is not None:
+        found += _film_findings(widths.film, ink, placement, limits)
     return found
 
 
-def _raster(field: NDArray[np.int16], ink: Ink, limits: Limits, placement: Placement) -> Raster:
-    """Return ink and film of a field on about 12 px per mm."""
-    boxes = ink.loops.box_px
-    box = np.concatenate([boxes[:, :2].min(axis=0), boxes[:, 2:].max(axis=0)])
-    widest_mm = max(limits.opening_mm, limits.kerf_mm, limits.web_mm, limits.bridge_mm)
-    rim_mm = widest_mm / 2 / placement.scale + 6 / FINEST_PX_PER_MM
-    return rasterise(field, ink.px_per_mm, FINEST_PX_PER_MM, box, rim_mm)
-
-
 def _ink_findings(
-    ink: Ink, raster: Raster, placement: Placement, limits: Limits, scale: float
+    places: Places,
+    solid: NDArray[np.int16],
+    ink: Ink,
+    placement: Placement,
+    limits: Limits,
 ) -> list[Finding]:
     """Return the findings on lines."""
-    widest_mm = max(limits.opening_mm, limits.kerf_mm) / placement.scale
-    solid = replace(ink, f=without_pinholes(ink))
-    if solid.f is not ink.f:
-        raster = _raster(solid.f, ink, limits, placement)
-    chains = find_chains(raster, ink.px_per_mm, widest_mm, is_ink=True)
-    lines, spurs = measured_lines(chains, solid, widest_mm * ink.px_per_mm, is_ink=True)
-    _use_hairline_widths(lines, ink, chains)
-    slack_px = _slack_px(ink)
-    necks = find_necks(ink, widest_mm * ink.px_per_mm - slack_px, is_ink=True)
-    below = narrow_places(
-        lines,
-        chains,
-        limits.kerf_mm / scale - _kerf_slack_px(ink),
-        least_length_px=limits.speck_length_mm / scale,
-    )
-    thin = narrow_places(
-        lines,
-        chains,
-        limits.opening_mm / scale - slack_px,
-        least_length_px=limits.opening_mm / scale,
-    )
-    below, thin = _true_places(below, necks, solid, -1), _true_places(thin, necks, solid, -1)
+    scale = placement.scale / ink.px_per_mm
+    widest_px = max(limits.opening_mm, limits.kerf_mm) / scale
+    necks = find_necks(ink, widest_px - _slack_px(ink), is_ink=True)
+    below, thin = (_true_places(some, necks, solid, ink, -1) for some in places.by_limit)
     found = _neck_findings(necks, ink, placement, limits)
     for place in below:
         found.append(
@@ -100,7 +128,7 @@ def _ink_findings(
             continue
         detail = "heat" if place.width_px * scale < 2 * limits.kerf_mm else ""
         found.append(_finding("thin-line", place, ink, placement, limits.opening_mm, detail=detail))
-    for at_px, length_px in spurs:
+    for at_px, length_px in places.spurs:
         at_mm = placement.to_blank(ink.to_mm([at_px]))[0]
         if SPUR_LENGTH_MM <= length_px * scale <= limits.speck_length_mm:
             found.append(
@@ -114,29 +142,20 @@ def _ink_findings(
     return found
 
 
-def _film_findings(
-    ink: Ink, raster: Raster, placement: Placement, limits: Limits, scale: float
-) -> list[Finding]:
+def _film_findings(places: Places, ink: Ink, placement: Placement, limits: Limits) -> list[Finding]:
     """Return the findings on webs and bridges."""
-    widest_mm = max(limits.web_mm, limits.bridge_mm) / placement.scale
-    chains = find_chains(raster, ink.px_per_mm, widest_mm, is_ink=False)
-    lines, _ = measured_lines(chains, ink, widest_mm * ink.px_per_mm, is_ink=False)
-    places = narrow_places(
-        lines,
-        chains,
-        widest_mm * ink.px_per_mm - _slack_px(ink),
-        least_length_px=widest_mm * ink.px_per_mm,
-    )
-    necks = find_necks(ink, widest_mm * ink.px_per_mm - _slack_px(ink), is_ink=False)
+    scale = placement.scale / ink.px_per_mm
+    widest_px = max(limits.web_mm, limits.bridge_mm) / scale
+    necks = find_necks(ink, widest_px - _slack_px(ink), is_ink=False)
     necks = [neck for neck in necks if not neck.is_link]
-    places = _true_places(places, necks, ink, 1)
+    webs = _true_places(places.by_limit[0], necks, ink.f, ink, 1)
     holding = holds_film(
         ink.loops,
-        np.array([place.caliper for place in places]).reshape(-1, 5),
+        np.array([place.caliper for place in webs]).reshape(-1, 5),
         least_area_px=limits.island_mm2 / scale**2,
     )
     found = _neck_findings(necks, ink, placement, limits, is_ink=False)
-    for place, holds in zip(places, holding, strict=True):
+    for place, holds in zip(webs, holding, strict=True):
         kind, limit_mm = ("thin-bridge", limits.bridge_mm) if holds else ("thin-web", limits.web_mm)
         if place.width_px * scale < limit_mm:
             remedy_mm = limits.bridge_proposed_mm if holds else None
@@ -145,24 +164,24 @@ def _film_findings(
 
 
 def _true_places(
-    places: Sequence[Narrow], necks: Sequence[Neck], ink: Ink, sign: int
+    places: Sequence[Narrow],
+    necks: Sequence[Neck],
+    inside: NDArray[np.int16],
+    ink: Ink,
+    sign: int,
 ) -> list[Narrow]:
     """Return the places that are not what a neck between two cusps looks like (a long line that
     runs through one is a place of its own), nor a step of pixels beside the tip of a cusp."""
     kept = []
     for place in places:
         middle, half = place.caliper[1:3], place.caliper[0] / 2 * place.caliper[3:5]
-        is_short = place.length_px < 3 * place.width_px + 6
-        near = any(
+        if place.length_px < 3 * place.width_px + 6 and any(
             np.hypot(*(neck.middle_px - middle)) < max(place.width_px, neck.width_px)
             for neck in necks
-        )
-        if is_short and near:
-            continue
-        ends = np.stack([middle - half, middle + half])
-        if place.length_px < SHORT_NECK_MM * ink.px_per_mm and not opens_both_ways(
-            ink.f, ends, sign
         ):
+            continue
+        is_short = place.length_px < SHORT_NECK_MM * ink.px_per_mm
+        if is_short and not opens_both_ways(inside, np.stack([middle - half, middle + half]), sign):
             continue
         kept.append(place)
     return kept
@@ -243,15 +262,3 @@ def _finding(
         remedy_mm=remedy_mm,
         detail=detail,
     )
-
-
-def _use_hairline_widths(lines: Sequence[Line], ink: Ink, chains: Chains) -> None:
-    """Replace the caliper's width by that of a restored hairline where one lies."""
-    if not ink.hairlines:
-        return
-    tree = cKDTree(np.concatenate([hairline.points_px for hairline in ink.hairlines]))
-    widths = np.concatenate([hairline.widths_px for hairline in ink.hairlines])
-    for line in lines:
-        away, nearest = tree.query(line.caliper[:, 1:3], distance_upper_bound=1.5 + chains.factor)
-        on = np.isfinite(away) & (line.width < 0.35 * ink.px_per_mm)
-        line.width[on] = widths[nearest[on]]
