@@ -3,9 +3,11 @@
 One table, KINDS, holds each kind's severity and wording: what will happen, where, what to do.
 """
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
+
+import numpy as np
 
 from geometry.limits import DEFAULT_BLANK
 
@@ -304,10 +306,10 @@ def to_json(finding: Finding) -> dict[str, Any]:
         "kind": finding.kind,
         "severity": finding.severity,
         "at_mm": _rounded(finding.at_mm),
-        "outline_mm": [_rounded(point) for point in finding.outline_mm],
+        "outline_mm": _rounded_line(finding.outline_mm),
     }
     if finding.others_mm:
-        data["others_mm"] = [[_rounded(point) for point in line] for line in finding.others_mm]
+        data["others_mm"] = [_rounded_line(line) for line in finding.others_mm]
     for name in (
         "width_mm",
         "length_mm",
@@ -324,6 +326,12 @@ def to_json(finding: Finding) -> dict[str, Any]:
         if value is not None:
             data[name] = round(float(value), 4)
     return data | {"message": finding.message, "remedy": finding.remedy}
+
+
+def _rounded_line(line: Sequence[PointMm]) -> list[list[float]]:
+    """Return the points of a line for JSON, to a thousandth of a millimetre."""
+    rounded: list[list[float]] = (np.round(np.array(line, float), 3) + 0.0).tolist()
+    return rounded
 
 
 def _rounded(point: PointMm) -> list[float]:

@@ -67,9 +67,10 @@ def _on_edges(loops: Loops, ends: Points) -> tuple[NDArray[np.int64], NDArray[np
 
     Only edge points in the cells about an end are looked through.
     """
-    low = np.floor(np.minimum(ends.min(axis=0), loops.points.min(axis=0)) / _CELL_PX) - 1
+    around = loops.around_px.reshape(2, 2) / _CELL_PX
+    low = np.floor(np.minimum(ends.min(axis=0) / _CELL_PX, around[0])) - 1
     cells = np.floor(ends / _CELL_PX).astype(np.int64) - low.astype(np.int64)
-    most = np.floor(loops.points.max(axis=0) / _CELL_PX).astype(np.int64) - low.astype(np.int64)
+    most = np.floor(around[1]).astype(np.int64) - low.astype(np.int64)
     marked = np.zeros(np.maximum(cells.max(axis=0), most)[::-1] + 2, np.bool_)
     for step_y in (-1, 0, 1):
         for step_x in (-1, 0, 1):

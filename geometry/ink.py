@@ -25,7 +25,7 @@ from geometry.kernels import (
 )
 from geometry.paper_level import cells_of, paper_level
 from geometry.recipe import Placement, Stroke
-from geometry.tracing import loop_measures, trace_field
+from geometry.tracing import edges_by_row, loop_measures, trace_field
 
 MIDDLE_LEVEL = 0.5
 PALEST_SPECK = 0.62
@@ -61,6 +61,8 @@ class Loops:
     """Every edge of the field, in pixels: points (n, 2) float32 x, y; starts (m + 1).
 
     is_hole, parent, first_ink as in kernels.trace_field; area_px2 (m); box_px (m, 4) x0 y0 x1 y1.
+    row_starts, row_places as of tracing.edges_by_row, of all rows; row_edges: to which edge (of m)
+    each place belongs.
     """
 
     points: NDArray[np.float32]
@@ -70,6 +72,9 @@ class Loops:
     first_ink: NDArray[np.int32]
     area_px2: NDArray[np.float64]
     box_px: NDArray[np.float64]
+    row_starts: NDArray[np.int64]
+    row_places: NDArray[np.int32]
+    row_edges: NDArray[np.int32]
 
     def __len__(self) -> int:
         return len(self.is_hole)
@@ -206,11 +211,44 @@ def ink_contrast(counts: NDArray[np.int64], samples_per_mm2: float) -> float:
     return peak if is_solid else max(peak, min(0.82, 1.45 * peak))
 
 
-def find_loops(f: NDArray[np.int16]) -> Loops:
-    """Return every edge of a signed field, with nesting: ink 8-connected, film 4-connected."""
-    points, starts, is_hole, parent, first_ink = trace_field(f)
-    measures = loop_measures(points, starts)
-    return Loops(points, starts, is_hole, parent, first_ink, measures[:, 0], measures[:, 1:])
+def find_loops(
+    f: NDArray[np.int16], before: Loops | None = None, changed: tuple[int, int] = (0, 0)
+) -> Loops:
+    """Return every edge of a signed field, with nesting: ink 8-connected, film 4-connected.
+
+    before: the edges of a field of the same size that differs in some rows only, the first and the
+    one after the last of which are `changed`.
+    """
+    height = f.shape[0]
+    if before is None:
+        starts, places, vertical = edges_by_row(f, 0, height)
+    else:
+        first, last = max(changed[0], 0), max(min(changed[1], height), 0)
+        starts, places = before.row_starts, before.row_places
+        vertical = len(before.points) - len(places)
+        if first < last:
+            new_starts, new_places, more = edges_by_row(f, first, last)
+            above, below = places[: starts[first]], places[starts[last] :]
+            rest = starts[last + 1 :] - starts[last] + len(above) + len(new_places)
+            starts = np.concatenate([starts[:first], new_starts + len(above), rest])
+            places = np.concatenate([above, new_places, below])
+            vertical += more
+    points, point_starts, is_hole, parent, first_ink, edges = trace_field(
+        f, starts, places, vertical
+    )
+    measures = loop_measures(points, point_starts)
+    return Loops(
+        points,
+        point_starts,
+        is_hole,
+        parent,
+        first_ink,
+        measures[:, 0],
+        measures[:, 1:],
+        starts,
+        places,
+        edges,
+    )
 
 
 def _without_specks(ink: Ink, small: NDArray[np.bool_], speck_mm2: float) -> Ink:
@@ -245,6 +283,7 @@ def _kept_loops(loops: Loops, kept: NDArray[np.bool_]) -> Loops:
             kept[loop] = False
     sizes = np.diff(loops.starts)
     number = np.cumsum(kept) - 1
+    stays = kept[loops.row_edges]
     parents = loops.parent[kept]
     return Loops(
         loops.points[np.repeat(kept, sizes)],
@@ -254,6 +293,9 @@ def _kept_loops(loops: Loops, kept: NDArray[np.bool_]) -> Loops:
         loops.first_ink[kept],
         loops.area_px2[kept],
         loops.box_px[kept],
+        np.concatenate([[0], np.cumsum(stays)])[loops.row_starts],
+        loops.row_places[stays],
+        np.where(stays, number[loops.row_edges], -1)[stays].astype(np.int32),
     )
 
 
@@ -294,7 +336,11 @@ def with_strokes(ink: Ink, strokes: Sequence[Stroke], placement: Placement) -> I
         for index in range(max(len(moved) - 1, 1)):
             ends = np.concatenate([moved[index], moved[min(index + 1, len(moved) - 1)]])
             draw_capsule(grown.f, ends, radius, stroke.pen == "black", UNIT / 2, UNIT / 2)
-    return grown
+    if grown.f.shape != ink.f.shape:
+        return grown
+    boxes = stroke_boxes(ink, strokes, placement)
+    rows = int(np.floor(boxes[:, 1].min())), int(np.ceil(boxes[:, 3].max())) + 1
+    return _with_loops(grown, find_loops(grown.f, ink.loops, rows))
 
 
 def stroke_boxes(ink: Ink, strokes: Sequence[Stroke], placement: Placement) -> NDArray[np.float64]:

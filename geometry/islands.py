@@ -94,12 +94,11 @@ def _inner_point(
 
 def _cuts_edge(outlines: Sequence[Outline], blank_mm: tuple[float, float]) -> bool:
     """Tell whether any cut touches or crosses the blank's edge."""
-    cuts = [outline.dense_mm for outline in outlines if not outline.is_hole]
-    if not cuts:
+    boxes = np.array([outline.box_mm for outline in outlines if not outline.is_hole])
+    if not len(boxes):
         return False
-    points = np.concatenate(cuts)
     far_mm = np.subtract(blank_mm, AT_EDGE_MM)
-    return bool(points.min() <= AT_EDGE_MM or (points.max(axis=0) >= far_mm).any())
+    return bool(boxes[:, :2].min() <= AT_EDGE_MM or (boxes[:, 2:].max(axis=0) >= far_mm).any())
 
 
 def _film_parts_on_blank(

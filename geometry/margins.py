@@ -22,11 +22,16 @@ def find_margin_faults(
     cut on the side itself (within 0.17 mm), or beyond it, leaves the blank. outline_mm: the part
     of that side along which the cuts are nearer than the margin, from first to last.
     """
-    openings = [outline.dense_mm for outline in outlines if not outline.is_hole]
+    width_mm, height_mm = blank_mm
+    openings = []
+    for outline in outlines:
+        x0, y0, x1, y1 = outline.box_mm
+        nearest_mm = min(x0, y0, width_mm - x1, height_mm - y1)
+        if not outline.is_hole and nearest_mm < limits.margin_mm:
+            openings.append(outline.dense_mm)
     if not openings:
         return []
     points = np.concatenate(openings)
-    width_mm, height_mm = blank_mm
     found = []
     for axis, side_mm, sign in ((0, 0.0, 1), (0, width_mm, -1), (1, 0.0, 1), (1, height_mm, -1)):
         distance = sign * (points[:, axis] - side_mm)

@@ -1,6 +1,7 @@
 """Outlines: the edges of the ink as closed lines in the blank's frame, with nesting."""
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +30,13 @@ class Outline:
     parent: int | None
     area_mm2: float
     reaches_paper_edge: bool
+
+    @cached_property
+    def box_mm(self) -> tuple[float, float, float, float]:
+        """The box around the dense line: x0, y0, x1, y1."""
+        x0, y0 = self.dense_mm.min(axis=0).tolist()
+        x1, y1 = self.dense_mm.max(axis=0).tolist()
+        return x0, y0, x1, y1
 
 
 def trace(
@@ -67,7 +75,8 @@ def trace(
     for loop, parent in enumerate(loops.parent.tolist()):
         within = parent if parent >= 0 else None
         if not is_new[loop]:
-            outlines.append(replace(known[loop], parent=within))
+            same = known[loop]
+            outlines.append(same if same.parent == within else replace(same, parent=within))
             continue
         span = slice(int(starts[at]), int(starts[at + 1]))
         at += 1

@@ -18,6 +18,7 @@ _MAGIC = b"HFS1"
 _STEP_MM = 1e-4
 _MODES = ("stencil", "mask")
 CUT_OUT_MM = 4.0
+_SLIVER_MM2 = 1e-3
 
 
 @dataclass(frozen=True)
@@ -35,12 +36,12 @@ class Stencil:
     @cached_property
     def opening_area_mm2(self) -> float:
         """Area of all openings in mm2."""
-        return float(sum(polygon.area for polygon in self.openings))
+        return float(shapely.area(np.array(self.openings, object)).sum())
 
     @cached_property
     def outline_mm(self) -> float:
         """Length of all edges of all openings in mm."""
-        return float(sum(polygon.length for polygon in self.openings))
+        return float(shapely.length(np.array(self.openings, object)).sum())
 
     @property
     def hole_count(self) -> int:
@@ -61,7 +62,14 @@ class Stencil:
         loose = list(self.openings)
         if self.mode == "mask":
             loose += [Polygon(ring) for opening in self.openings for ring in opening.interiors]
-        return sum(across_mm(piece) >= least_mm for piece in loose)
+        if not loose:
+            return 0
+        # Most are told by their upright box: what is about as wide as asked is measured.
+        x0, y0, x1, y1 = shapely.bounds(np.array(loose, object)).T
+        longest = np.hypot(x1 - x0, y1 - y0)
+        wide = np.maximum(x1 - x0, y1 - y0) >= np.sqrt(2) * least_mm
+        doubtful = np.flatnonzero(~wide & (longest >= least_mm))
+        return int(wide.sum()) + sum(across_mm(loose[piece]) >= least_mm for piece in doubtful)
 
     def film(self) -> list[Polygon]:
         """Return the pieces of film that are left of the blank, the largest first."""
@@ -108,42 +116,58 @@ def build_stencil(
 ) -> Stencil:
     """Return the stencil of traced outlines: each opening with its holes, every polygon valid.
 
-    An outline that touches itself after simplifying is split where it does; slivers below 0.001
-    mm2 are left out.
+    Points are put on the grid that storing keeps, so that a stored stencil equals its source. An
+    outline that touches itself after simplifying is split where it does; slivers below 0.001 mm2
+    are left out.
     """
-    holes: dict[int, list[NDArray[np.float64]]] = {}
+    rings: dict[int, list[NDArray[np.float64]]] = {
+        index: [outline.points_mm]
+        for index, outline in enumerate(outlines)
+        if not outline.is_hole and len(outline.points_mm) >= 3
+    }
     for outline in outlines:
-        if outline.is_hole and outline.parent is not None and len(outline.points_mm) >= 3:
-            holes.setdefault(outline.parent, []).append(outline.points_mm)
-    openings: list[Polygon] = []
-    for index, outline in enumerate(outlines):
-        if not outline.is_hole and len(outline.points_mm) >= 3:
-            openings.extend(valid_polygons(outline.points_mm, holes.get(index, ())))
+        if outline.is_hole and outline.parent in rings and len(outline.points_mm) >= 3:
+            rings[outline.parent].append(outline.points_mm)
+    openings = _valid_polygons(list(rings.values()))
     width_mm, height_mm = blank_mm
     return Stencil((float(width_mm), float(height_mm)), mode, tuple(openings))
 
 
-def valid_polygons(
-    exterior_mm: NDArray[np.float64], holes_mm: Sequence[NDArray[np.float64]]
-) -> list[Polygon]:
-    """Return a ring with holes as valid polygons: one, unless it crosses itself."""
-    polygon = Polygon(_on_grid(exterior_mm), [_on_grid(hole) for hole in holes_mm])
-    if polygon.is_valid:
-        return [polygon] if polygon.area > 1e-3 else []
-    mended = shapely.make_valid(polygon, method="structure", keep_collapsed=False)
-    on_grid = shapely.set_precision(mended, _STEP_MM)
-    return [piece for piece in _polygons(on_grid) if piece.area > 1e-3]
+def _valid_polygons(rings_mm: Sequence[Sequence[NDArray[np.float64]]]) -> list[Polygon]:
+    """Return valid polygons of rings, the outer one first: one of each that is not crossed."""
+    if not rings_mm:
+        return []
+    flat = [ring for rings in rings_mm for ring in rings]
+    sizes = [len(ring) for ring in flat]
+    points = np.rint(np.concatenate(flat) / _STEP_MM) * _STEP_MM
+    closed = shapely.linearrings(points, indices=np.repeat(np.arange(len(flat)), sizes))
+    counts = np.array([len(rings) for rings in rings_mm])
+    of_polygon = np.repeat(np.arange(len(rings_mm)), counts)
+    firsts = np.cumsum(counts) - counts
+    is_hole = np.ones(len(flat), bool)
+    is_hole[firsts] = False
+    polygons = shapely.polygons(closed[firsts])
+    for index in np.flatnonzero(counts > 1):
+        polygons[index] = shapely.polygons(
+            closed[firsts[index]], closed[is_hole & (of_polygon == index)]
+        )
+    found: list[Polygon] = []
+    for polygon, is_valid, area in zip(
+        polygons, shapely.is_valid(polygons), shapely.area(polygons), strict=True
+    ):
+        if not is_valid:
+            mended = shapely.make_valid(polygon, method="structure", keep_collapsed=False)
+            on_grid = shapely.set_precision(mended, _STEP_MM)
+            found += [piece for piece in _polygons(on_grid) if piece.area > _SLIVER_MM2]
+        elif area > _SLIVER_MM2:
+            found.append(polygon)
+    return found
 
 
 def across_mm(polygon: Polygon) -> float:
     """Return the longer side of the least rectangle, of any turn, around a polygon, in mm."""
     corners = shapely.get_coordinates(shapely.minimum_rotated_rectangle(polygon))
     return float(np.hypot(*np.diff(corners, axis=0).T).max()) if len(corners) > 1 else 0.0
-
-
-def _on_grid(points_mm: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return points on the grid that storing keeps, so that a stored stencil equals its source."""
-    return np.rint(points_mm / _STEP_MM) * _STEP_MM
 
 
 def _polygons(shape: shapely.Geometry) -> list[Polygon]:

@@ -36,24 +36,25 @@ def _all_ink(line: NDArray[np.int16]) -> int:
 
 
 @njit(cache=True)
-def _edges_by_row(
-    field: NDArray[np.int16],
+def edges_by_row(
+    field: NDArray[np.int16], first: int, last: int
 ) -> tuple[NDArray[np.int64], NDArray[np.int32], int]:
-    """Return (row starts, x of every left-right change, number of up-down changes)."""
-    height, width = field.shape
-    starts = np.zeros(height + 1, np.int64)
+    """Return the edges in rows first to last - 1: row starts (last - first + 1), x of every
+    left-right change, and the number of up-down changes above each row and below the last."""
+    width = field.shape[1]
+    starts = np.zeros(last - first + 1, np.int64)
     vertical = 0
     flips = np.zeros(width, np.int16)
     for x in range(width):
-        vertical += (field[0, x] < 0) + (field[height - 1, x] < 0)
+        vertical += (first == 0 and field[0, x] < 0) + (field[last - 1, x] < 0)
     places = np.empty(4096, np.int32)
     count = 0
     block = 64
-    for y in range(height):
+    for y in range(first, last):
         line = field[y]
         if y > 0:
             _count_flips(flips, line, field[y - 1])
-        if y % 32000 == 31999 or y == height - 1:
+        if (y - first) % 32000 == 31999 or y == last - 1:
             vertical += flips.sum()
             flips[:] = 0
         if count + width + 1 > len(places):
@@ -74,7 +75,7 @@ def _edges_by_row(
         if before:
             places[count] = width
             count += 1
-        starts[y + 1] = count
+        starts[y - first + 1] = count
     return starts, places[:count].copy(), vertical
 
 
@@ -131,22 +132,27 @@ def _follow(
 @njit(cache=True)
 def trace_field(
     field: NDArray[np.int16],
+    starts: NDArray[np.int64],
+    places: NDArray[np.int32],
+    vertical: int,
 ) -> tuple[
     NDArray[np.float32],
     NDArray[np.int64],
     NDArray[np.bool_],
     NDArray[np.int32],
     NDArray[np.int32],
+    NDArray[np.int32],
 ]:
     """Return every edge between ink (< 0, 8-connected) and paper (4-connected), with nesting.
 
+    starts, places: all rows as of edges_by_row; vertical: at least its number of up-down changes.
     Returns points (n, 2) float32, where each edge between two pixels is crossed (linear, sub-pixel;
     half a pixel out at the picture's border); starts (m + 1); is_hole (m); parent (m), -1 at the
     top, a hole's is its outer edge and an outer edge's is the hole it lies in, which comes before
-    it; first_ink (m, 2) the x, y of one ink pixel on the edge. After the border following of Suzuki
-    and Abe (1985), with one label per left-right change instead of a picture.
+    it; first_ink (m, 2) the x, y of one ink pixel on the edge; the edge of each place. After the
+    border following of Suzuki and Abe (1985), with one label per left-right change instead of a
+    picture.
     """
-    starts, places, vertical = _edges_by_row(field)
     labels = np.full(places.size, -1, np.int32)
     points = np.empty((places.size + vertical, 2), np.float32)
     most = places.size // 2 + 1
@@ -180,6 +186,7 @@ def trace_field(
         is_hole[:loops].copy(),
         parent[:loops].copy(),
         first_ink[:loops].copy(),
+        labels,
     )
 
 
