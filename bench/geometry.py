@@ -29,10 +29,12 @@ started = time.perf_counter()
 import cv2
 cv2.setNumThreads(1)
 from geometry.check import check
+from geometry.decode_child import end_nursery
 from geometry.recipe import Recipe
 size = json.loads(sys.argv[2])
 checked = check(sys.argv[1], Recipe(paper_mm=size, blank_mm=size))
 first = time.perf_counter() - started
+end_nursery()  # its children count once it is waited for
 # Not ru_maxrss: that of a child begins with the peak of what started it.
 status = open("/proc/self/status").read()
 own = int(status.split("VmHWM:")[1].split()[0])

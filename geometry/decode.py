@@ -1,18 +1,29 @@
-"""The child process that unpacks one picture; picture.py starts it and can kill it.
+"""What unpacks one picture, in a child process that decode_child.py starts and can kill.
 
 Reads the file from standard input and writes, to standard output, one line of JSON and then the
-picture as grey bytes, row by row. Rooms of memory, processor time and files are limited before
-the first byte is read. Imports are light on purpose: its start-up is part of every answer.
+picture as a PGM (netpbm, binary grey). Rooms of memory, processor time and files are limited
+before the first byte is read. Imports are light on purpose: start-up is part of an answer.
 """
 
+import importlib
 import json
 import math
 import os
+import signal
 import sys
 import warnings
 from dataclasses import dataclass
 from io import BytesIO
 from typing import Any
+
+_USUAL_MODULES = (
+    "geometry.errors",
+    "resource",
+    "PIL.ImageChops",
+    "PIL.MpoImagePlugin",
+    "PIL.TiffImagePlugin",
+    "PIL.WebPImagePlugin",
+)
 
 PICTURE_KINDS = "PNG, JPEG, WebP, TIFF, GIF, HEIC, SVG or PDF"
 
@@ -160,7 +171,9 @@ def to_grey(image: Any) -> Any:
         clear = image.convert("RGBA")
         image = Image.new("RGB", clear.size, "white")
         image.paste(clear, mask=clear.getchannel("A"))
-    if image.mode in ("L", "1"):
+    if image.mode == "L":
+        return image
+    if image.mode == "1":
         return image.convert("L")
     colour = image if image.mode == "RGB" else image.convert("RGB")
     red, green, blue = colour.split()
@@ -194,8 +207,20 @@ def _dpi(tag: Any) -> tuple[float, float] | None:
     return x, y
 
 
-def _limit(limits: dict[str, int]) -> None:
-    """Bound memory (bytes), processor time (s) and file size (none) of this process."""
+def preload() -> None:
+    """Import what the usual kinds need, so that a child forked afterwards begins at once.
+
+    HEIC, SVG and PDF stay out: their libraries are large, and are loaded by the child.
+    """
+    for module in _USUAL_MODULES:
+        importlib.import_module(module)
+    from PIL import Image
+
+    Image.preinit()  # GIF, JPEG, PNG, and PPM to answer with
+
+
+def _limit(limits: dict[str, Any]) -> None:
+    """Bound memory (bytes), processor time (s), the clock and file size (none) of this process."""
     import resource
 
     for name, value in (
@@ -210,6 +235,8 @@ def _limit(limits: dict[str, int]) -> None:
             resource.setrlimit(getattr(resource, name), (value, hard))
         except (AttributeError, ValueError, OSError):
             continue  # this system does not know that limit; the wall clock still holds
+    # The reader kills sooner; this is for a child whose reader is gone.
+    signal.alarm(math.ceil(limits["wall_seconds"]) + 1)
 
 
 def _answer(data: bytes, limits: dict[str, int]) -> tuple[dict[str, Any], Any]:
@@ -236,22 +263,28 @@ def _answer(data: bytes, limits: dict[str, int]) -> tuple[dict[str, Any], Any]:
     return header, found.image
 
 
-def main() -> None:
-    """Decode standard input to standard output with the limits and paths given as JSON."""
-    given = json.loads(sys.argv[1])
-    limits = given["limits"]
+def answer(limits: dict[str, Any]) -> None:
+    """Decode standard input to standard output within limits (those of picture.ReadLimits)."""
     _limit(limits)
-    sys.path[:] = given["path"]
     warnings.simplefilter("ignore")
     out = os.dup(1)
     os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # no library may write between the bytes
+    os.lseek(0, 0, os.SEEK_SET)  # a child that died may have read from it before
+    size = min(os.fstat(0).st_size, limits["most_bytes"])
     with os.fdopen(0, "rb", closefd=False) as file:
-        data = file.read(limits["most_bytes"] + 1)
+        data = file.read(size)  # no more than the size, as room is made for all that is asked for
     header, image = _answer(data, limits)
     with os.fdopen(out, "wb") as stream:
         stream.write(json.dumps(header).encode() + b"\n")
         if image is not None:
-            stream.write(image.tobytes())
+            image.save(stream, "PPM")  # grey, so PGM: written from the image's own memory
+
+
+def main() -> None:
+    """Answer once, with the limits and paths given as JSON."""
+    given = json.loads(sys.argv[1])
+    sys.path[:] = given["path"]
+    answer(given["limits"])
 
 
 if __name__ == "__main__":

@@ -7,27 +7,26 @@ decoder. A child that takes too long, too much memory or dies becomes an Unreada
 import contextlib
 import hashlib
 import json
+import operator
 import os
-import selectors
+import select
 import signal
 import stat
-import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
-from pathlib import Path
-from typing import IO, Any, Final, cast
+from typing import IO, Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from geometry.decode_child import fork_child, start_child
 from geometry.errors import UnreadableError
 
-_DECODE: Final = str(Path(__file__).with_name("decode.py"))
-_PIPE_BYTES: Final = 1 << 20
+_HASHED_BYTES: Final = 1 << 20
 _HEADER_BYTES: Final = 65536
-_SET_PIPE_SIZE: Final = 1031  # fcntl F_SETPIPE_SZ on Linux
+# What comes of a header that decode.py did not write.
+_NONSENSE: Final = (ArithmeticError, LookupError, TypeError, ValueError)
 
 
 @dataclass(frozen=True)
@@ -88,15 +87,18 @@ def read_picture(path: str | os.PathLike[str], *, limits: ReadLimits | None = No
     limits = limits or ReadLimits()
     with _opened(path, limits) as descriptor:
         header, grey, digest = _run_child(descriptor, limits)
-    dpi = header["dpi"]
-    return Picture(
-        grey=grey,
-        dpi=(float(dpi[0]), float(dpi[1])) if dpi else None,
-        sha256=digest,
-        format=header["kind"],
-        size_px=(int(header["full_size"][0]), int(header["full_size"][1])),
-        drawn=bool(header["drawn"]),
-    )
+    try:
+        dpi = header["dpi"]
+        return Picture(
+            grey=grey,
+            dpi=(float(dpi[0]), float(dpi[1])) if dpi else None,
+            sha256=digest,
+            format=str(header["kind"]),
+            size_px=(int(header["full_size"][0]), int(header["full_size"][1])),
+            drawn=bool(header["drawn"]),
+        )
+    except _NONSENSE:
+        raise _death(1) from None
 
 
 @contextlib.contextmanager
@@ -130,99 +132,98 @@ def _opened(path: str | os.PathLike[str], limits: ReadLimits) -> Iterator[int]:
 def _run_child(descriptor: int, limits: ReadLimits) -> tuple[dict[str, Any], Any, str]:
     """Return (header, grey (h, w) uint8, sha256) of an open file, unpacked in a child process."""
     deadline = time.monotonic() + limits.wall_seconds
-    given = json.dumps({"limits": asdict(limits), "path": _search_path()})
-    child = subprocess.Popen(
-        [sys.executable, "-I", "-S", _DECODE, given],
-        stdin=descriptor,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        cwd="/",
-        env={"LC_ALL": "C.UTF-8"},
-        bufsize=0,
-    )
-    stream = cast(IO[bytes], child.stdout)
-    try:
-        _widen(stream)
-        digest = _sha256(descriptor)
-        header, rest = _read_header(stream, deadline)
-        if "error" in header:
-            raise UnreadableError(*header["error"])
-        grey = _read_grey(stream, header["size"], rest, deadline)
-    except _ChildGoneError:
-        child.wait()
-        raise _death(child.returncode) from None
-    except TimeoutError:
-        raise _too_long() from None
-    finally:
-        child.kill()
-        child.wait()
-        stream.close()
-    return header, grey, digest
+    start, digest = fork_child, ""
+    while True:
+        child = start(descriptor, asdict(limits))
+        try:
+            digest = digest or _sha256(descriptor)  # while the child decodes
+            try:
+                return *_read_answer(child.stream, limits, deadline), digest
+            except _ChildGoneError:
+                code = child.exit_code(deadline - time.monotonic())
+        except TimeoutError:
+            raise _too_long() from None
+        finally:
+            child.end()
+        if code is not None:
+            raise _death(code)
+        start = start_child  # the nursery fell: this picture does without
 
 
 class _ChildGoneError(Exception):
     """The child closed its end before the picture was whole."""
 
 
-def _search_path() -> list[str]:
-    """Return where the child finds this package and its libraries, without reading site files."""
-    here = str(Path(__file__).resolve().parent.parent)
-    return [here, *(path for path in sys.path if path and path != here)]
-
-
-def _widen(stream: IO[bytes]) -> None:
-    """Let the pipe hold more at once; a system that cannot keeps its own size."""
-    with contextlib.suppress(ImportError, OSError):
-        import fcntl
-
-        fcntl.fcntl(stream, _SET_PIPE_SIZE, _PIPE_BYTES)
-
-
 def _sha256(descriptor: int) -> str:
     """Return the hash of a file without moving the position that the child reads from."""
     digest, at = hashlib.sha256(), 0
-    while block := os.pread(descriptor, _PIPE_BYTES, at):
+    while block := os.pread(descriptor, _HASHED_BYTES, at):
         digest.update(block)
         at += len(block)
     return digest.hexdigest()
 
 
-def _wait(stream: IO[bytes], deadline: float) -> None:
-    """Return when bytes or the end can be read. Raises TimeoutError at the deadline."""
-    with selectors.DefaultSelector() as selector:
-        selector.register(stream, selectors.EVENT_READ)
-        if not selector.select(max(0.0, deadline - time.monotonic())):
-            raise TimeoutError
+def _read_answer(
+    stream: IO[bytes], limits: ReadLimits, deadline: float
+) -> tuple[dict[str, Any], NDArray[np.uint8]]:
+    """Return (the JSON line, the picture (h, w) uint8) of a child; raise the error that it tells.
 
-
-def _read_header(stream: IO[bytes], deadline: float) -> tuple[dict[str, Any], bytes]:
-    """Return (the JSON line, what of the picture came with it)."""
+    Raises _ChildGoneError where the answer ends too soon, TimeoutError at the deadline.
+    """
     head = b""
-    while b"\n" not in head:
-        _wait(stream, deadline)
-        block = stream.read(_HEADER_BYTES)
-        if not block or len(head) > _HEADER_BYTES:
-            raise _ChildGoneError
-        head += block
+    while b"\n" not in head and len(head) < _HEADER_BYTES:
+        head += _more(stream, deadline)
     line, _, rest = head.partition(b"\n")
-    return json.loads(line), rest
-
-
-def _read_grey(
-    stream: IO[bytes], size: list[int], rest: bytes, deadline: float
-) -> NDArray[np.uint8]:
-    """Return the picture (h, w) uint8 read to its last byte."""
-    width, height = size
+    header = _header(line, max(limits.most_pixels, limits.drawn_pixels))
+    width, height = header["size"]
+    pgm = b"P5\n%d %d\n255\n" % (width, height)
+    while len(rest) < len(pgm):
+        rest += _more(stream, deadline)
     grey = np.empty(width * height, np.uint8)
-    room, filled = grey.data, len(rest)
-    room[:filled] = rest
+    room, filled = grey.data, len(rest) - len(pgm)
+    room[:filled] = rest[len(pgm) :]
     while filled < len(room):
         _wait(stream, deadline)
         count = stream.readinto(room[filled:])  # type: ignore[attr-defined]
         if not count:
             raise _ChildGoneError
         filled += count
-    return grey.reshape(height, width)
+    return header, grey.reshape(height, width)
+
+
+def _header(line: bytes, most_pixels: int) -> dict[str, Any]:
+    """Return what a child says of its picture, or raise the error that it tells.
+
+    A child that says anything else was taken over by its file, which is then damaged.
+    """
+    try:
+        header: dict[str, Any] = json.loads(line)
+        if "error" in header:
+            code, message = header["error"]
+            raise UnreadableError(code, message)
+        width, height = map(operator.index, header["size"])
+        if 0 < width <= most_pixels and 0 < height <= most_pixels // width:
+            return header
+    except _NONSENSE:
+        pass
+    raise _death(1)
+
+
+def _more(stream: IO[bytes], deadline: float) -> bytes:
+    """Return what has come, one byte or more."""
+    _wait(stream, deadline)
+    block = stream.read(_HEADER_BYTES)
+    if not block:
+        raise _ChildGoneError
+    return block
+
+
+def _wait(stream: IO[bytes], deadline: float) -> None:
+    """Return when bytes or the end can be read. Raises TimeoutError at the deadline."""
+    poll = select.poll()
+    poll.register(stream, select.POLLIN)
+    if not poll.poll(max(0.0, 1000 * (deadline - time.monotonic()))):
+        raise TimeoutError
 
 
 def _too_long() -> UnreadableError:
@@ -234,7 +235,7 @@ def _too_long() -> UnreadableError:
 
 def _death(code: int) -> UnreadableError:
     """Return the error for a child that died: by time, by memory or by a broken file."""
-    if code == -signal.SIGXCPU:
+    if code in (-signal.SIGXCPU, -signal.SIGALRM):
         return _too_long()
     if code == -signal.SIGKILL:
         return UnreadableError(
