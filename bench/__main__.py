@@ -5,12 +5,13 @@ from __future__ import annotations
 import argparse
 import sys
 
-from bench import fuzz, geometry, golden, photographs, verdict
+from bench import fuzz, geometry, golden, photographs, reading, verdict
 
 BENCHES = {
     "geometry": geometry.main,
     "golden": golden.main,
     "photographs": photographs.main,
+    "reading": reading.main,
     "verdict": verdict.main,
 }
 
