@@ -62,8 +62,14 @@ def by_way(
     quarter = np.empty(most + 1, np.int64)
     for square in range(most + 1):
         quarter[square] = int(4 * np.sqrt(square))
+    found = np.empty(65536, np.int64)
     counts = np.zeros(quarter[most] + 2, np.int64)
+    count = 0
     for y in range(1, height - 1):
+        if count + width > len(found):
+            more = np.empty(2 * len(found) + width, np.int64)
+            more[:count] = found[:count]
+            found = more
         blocks, inside, way = zone[y // BLOCK_PX], mask[y], ways[y]
         for block in range(len(blocks)):
             if not blocks[block]:
@@ -71,21 +77,17 @@ def by_way(
             first = max(block * BLOCK_PX, 1)
             for x in range(first, min((block + 1) * BLOCK_PX, width - 1)):
                 if inside[x] and way[x] <= most:
+                    found[count] = y * width + x
+                    count += 1
                     counts[quarter[way[x]] + 1] += 1
     starts = np.cumsum(counts)
     at = starts.copy()
-    order = np.empty(starts[-1], np.int64)
-    for y in range(1, height - 1):
-        blocks, inside, way = zone[y // BLOCK_PX], mask[y], ways[y]
-        for block in range(len(blocks)):
-            if not blocks[block]:
-                continue
-            first = max(block * BLOCK_PX, 1)
-            for x in range(first, min((block + 1) * BLOCK_PX, width - 1)):
-                if inside[x] and way[x] <= most:
-                    level = quarter[way[x]]
-                    order[at[level]] = y * width + x
-                    at[level] += 1
+    order = np.empty(count, np.int64)
+    flat = ways.reshape(-1)
+    for index in range(count):
+        level = quarter[flat[found[index]]]
+        order[at[level]] = found[index]
+        at[level] += 1
     return order, starts
 
 
