@@ -11,12 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from geometry.lines import Line
+from geometry.narrow_kernels import counted_length, narrowest, smooth, stretches, without_tips
 from geometry.skeleton import FREE, JOINT, WIDE, Chains
 
-TIP_SLOPE = 0.2
-"""A free end that narrows by more than this (mm per mm) is a tip. Judgement; 0.2 is 11 degrees."""
-WEDGE_SLOPE = 0.08
-"""A run that narrows to a point, and on the whole by more than this, is a wedge. Judgement."""
 _JOINT_WIDE = 1.6
 OPEN = 1.06
 """A narrow stretch goes on until the width is this many times the limit."""
@@ -32,6 +29,11 @@ class Run:
     ends: tuple[int, int]
     joints: tuple[int, int]
     counted: NDArray[np.bool_] = field(default_factory=lambda: np.empty(0, np.bool_))
+
+    @property
+    def free(self) -> tuple[bool, bool]:
+        """Which of its ends end freely."""
+        return self.ends[0] == FREE, self.ends[1] == FREE
 
     @property
     def width(self) -> NDArray[np.float64]:
@@ -75,10 +77,12 @@ def narrow_places(
         ends = [end for run in group for end in run.ends]
         is_neck = ends.count(WIDE) >= 2
         for run in group:
-            run.counted = np.ones(len(run.width), bool) if is_neck else _without_tips(run)
-        length_px = sum(_length(run, chains) for run in group)
-        if (is_neck or length_px >= least_length_px) and any(run.counted.any() for run in group):
-            place = _narrowest(group, length_px, chains)
+            free = (False, False) if is_neck else run.free
+            run.counted = without_tips(run.width, run.way, free)
+        lengths = [counted_length(run.width, run.way, run.counted, run.free) for run in group]
+        length_px = sum(length + chains.factor for length in lengths if length >= 0)
+        if (is_neck or length_px >= least_length_px) and max(lengths) >= 0:
+            place = _narrowest(group, length_px)
             if place.width_px < limit_px:
                 places.append(place)
     return places
@@ -127,41 +131,17 @@ def _one_line(tip: Line, rest: Line, joint: int) -> Line:
     )
 
 
-def middle(values: NDArray[np.float64]) -> float:
-    """Return the median of some values; np.median takes ten times as long for a few."""
-    ordered = np.sort(values)
-    return float(ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]) / 2
-
-
-def _smooth(line: Line) -> NDArray[np.float64]:
-    """Return the widths after a running median of 3, ends kept."""
-    width = line.width
-    if len(width) < 5:
-        return width
-    one, two, three = width[:-2], width[1:-1], width[2:]
-    middle = np.maximum(np.minimum(one, two), np.minimum(np.maximum(one, two), three))
-    return np.concatenate([width[:1], middle, width[-1:]])
-
-
 def _runs(line: Line, limit_px: float, chains: Chains, met: Mapping[int, int]) -> list[Run]:
     """Return the stretches of a line that go below the limit, each up to where it is passed well.
 
     Otherwise a line that wavers about the limit would be many necks. met: how many lines come to
     each joint; where nothing else does, as where a tip forks to its corners, the line ends.
     """
-    if line.width.min() >= limit_px:
-        return []
-    width = line.width if len(line.width) < 8 else _smooth(line)
-    edges = np.flatnonzero(
-        np.diff(np.concatenate([[False], width < OPEN * limit_px, [False]]).astype(np.int8))
-    )
     runs = []
-    for first, stop in zip(edges[::2], edges[1::2], strict=True):
-        if width[first:stop].min() >= limit_px:
-            continue
+    for first, last in stretches(line.width, limit_px, OPEN * limit_px).tolist():
         ends, joints = [WIDE, WIDE], [-1, -1]
-        to_end = (line.way[first], line.way[-1] - line.way[stop - 1])
-        for side, is_end in enumerate((first == 0, stop == len(width))):
+        to_end = (line.way[first], line.way[-1] - line.way[last])
+        for side, is_end in enumerate((first == 0, last == len(line.width) - 1)):
             joint = line.joints[side]
             radius_px = float(chains.joint_radius[joint]) * chains.factor if joint >= 0 else 0.0
             if not is_end and to_end[side] > 1.5 * radius_px:
@@ -171,9 +151,7 @@ def _runs(line: Line, limit_px: float, chains: Chains, met: Mapping[int, int]) -
                 is_wide = chains.joint_wide[joint] or 2 * radius_px > _JOINT_WIDE * limit_px
                 ends[side] = WIDE if is_wide else JOINT if met[joint] > 1 else FREE
                 joints[side] = joint if ends[side] == JOINT else -1
-        runs.append(
-            Run(line, int(first), int(stop) - 1, (ends[0], ends[1]), (joints[0], joints[1]))
-        )
+        runs.append(Run(line, first, last, (ends[0], ends[1]), (joints[0], joints[1])))
     return runs
 
 
@@ -211,82 +189,16 @@ def _close_joints(chains: Chains) -> list[tuple[int, int]]:
     return list(zip(one[near].tolist(), other[near].tolist(), strict=True))
 
 
-def _length(run: Run, chains: Chains) -> float:
-    """Return how far the counted part of a run goes, px of the field.
-
-    A middle line stops about half a width before a free end.
-    """
-    if not run.counted.any():
-        return 0.0
-    way = run.way[run.counted]
-    half = middle(run.width) / 2
-    short = half * (run.ends[0] == FREE and bool(run.counted[0]))
-    short += half * (run.ends[1] == FREE and bool(run.counted[-1]))
-    return float(way[-1] - way[0]) + chains.factor + short
-
-
-def _without_tips(run: Run) -> NDArray[np.bool_]:
-    """Return which samples of a run (n) count: none of a wedge, and not those in a free tip."""
-    counted = np.ones(len(run.width), bool)
-    for side in (0, 1):
-        if run.ends[side] != FREE:
-            continue
-        width = run.width if side == 0 else run.width[::-1]
-        way = run.way - run.way[0] if side == 0 else run.way[-1] - run.way[::-1]
-        tip = len(width) if _is_wedge(width, way) else _tip(width, way)
-        if side == 0:
-            counted[:tip] = False
-        else:
-            counted[len(counted) - tip :] = False
-    return counted
-
-
-def _is_wedge(width: NDArray[np.float64], way: NDArray[np.float64]) -> bool:
-    """Tell whether a run narrows from its far end to a point at its near end (index 0)."""
-    if len(width) < 4 or way[-1] <= 0:
-        return True
-    full = float(np.sort(width)[round(0.9 * (len(width) - 1))])
-    near = middle(width[: max(len(width) // 6, 1)])
-    mostly_full = np.count_nonzero(width > 0.8 * full) / len(width)
-    return bool(near < 0.5 * full and mostly_full < 0.5 and full - near > WEDGE_SLOPE * way[-1])
-
-
-def _tip(width: NDArray[np.float64], way: NDArray[np.float64]) -> int:
-    """Return how many samples from a free end (index 0) on lie in a tip or a rounded end."""
-    count = 0
-    reach = max(len(width) // 12, 3)
-    while count + 2 < len(width):
-        stop = min(count + reach + 1, len(width))
-        rise = width[stop - 1] - width[count]
-        if rise < TIP_SLOPE * (way[stop - 1] - way[count]):
-            break
-        count += 1
-    return count if count + 2 < len(width) else len(width)
-
-
-def _in_cap(run: Run) -> NDArray[np.bool_]:
-    """Return which samples (n) lie in the rounded end of a line, where chords are shorter.
-
-    None where that would be all.
-    """
-    inside = np.zeros(len(run.width), bool)
-    reach = 0.8 * middle(run.width)
-    if run.ends[0] == FREE:
-        inside |= run.way < run.way[0] + reach
-    if run.ends[1] == FREE:
-        inside |= run.way > run.way[-1] - reach
-    return inside & ~(inside | ~run.counted).all()
-
-
-def _narrowest(group: Sequence[Run], length_px: float, chains: Chains) -> Narrow:
+def _narrowest(group: Sequence[Run], length_px: float) -> Narrow:
     """Return the place of a set of runs, at its least counted width."""
     best: tuple[float, Run, int] | None = None
     for run in group:
-        smooth = run.width if len(run.width) < 8 else _smooth(run.line)[run.first : run.last + 1]
-        width = np.where(run.counted, smooth, np.inf)
-        index = int(np.argmin(np.where(_in_cap(run), np.inf, width)))
-        if best is None or width[index] < best[0]:
-            best = float(width[index]), run, index
+        evened = smooth(run.line.width)[run.first : run.last + 1]
+        if len(run.width) < 8:
+            evened = run.width
+        index = narrowest(run.width, evened, run.way, run.counted, run.free)
+        if index >= 0 and (best is None or evened[index] < best[0]):
+            best = float(evened[index]), run, index
     if best is None:
         raise ValueError("a place has at least one run")
     width_px, run, index = best

@@ -118,13 +118,16 @@ def _ink_findings(
     necks = find_necks(ink, widest_px - _slack_px(ink), is_ink=True)
     below, thin = (_true_places(some, necks, solid, ink, -1) for some in places.by_limit)
     found = _neck_findings(necks, ink, placement, limits)
+    longest: dict[int, float] = {}
     for place in below:
+        line = id(place.line)
+        longest[line] = max(longest.get(line, 0.0), place.length_px)
         found.append(
             _finding("line-below-kerf", place, ink, placement, limits.kerf_mm, limits.opening_mm)
         )
     for place in thin:
-        same = [other for other in below if other.line is place.line]
-        if same and place.length_px < 1.5 * max(other.length_px for other in same) + 2 / scale:
+        same = longest.get(id(place.line))
+        if same is not None and place.length_px < 1.5 * same + 2 / scale:
             continue
         detail = "heat" if place.width_px * scale < 2 * limits.kerf_mm else ""
         found.append(_finding("thin-line", place, ink, placement, limits.opening_mm, detail=detail))
@@ -172,14 +175,15 @@ def _true_places(
 ) -> list[Narrow]:
     """Return the places that are not what a neck between two cusps looks like (a long line that
     runs through one is a place of its own), nor a step of pixels beside the tip of a cusp."""
+    at_px = np.array([neck.middle_px for neck in necks]).reshape(-1, 2)
+    across_px = np.array([neck.width_px for neck in necks])
     kept = []
     for place in places:
         middle, half = place.caliper[1:3], place.caliper[0] / 2 * place.caliper[3:5]
-        if place.length_px < 3 * place.width_px + 6 and any(
-            np.hypot(*(neck.middle_px - middle)) < max(place.width_px, neck.width_px)
-            for neck in necks
-        ):
-            continue
+        if place.length_px < 3 * place.width_px + 6:
+            away = np.hypot(*(at_px - middle).T)
+            if (away < np.maximum(place.width_px, across_px)).any():
+                continue
         is_short = place.length_px < SHORT_NECK_MM * ink.px_per_mm
         if is_short and not opens_both_ways(inside, np.stack([middle - half, middle + half]), sign):
             continue
