@@ -42,8 +42,12 @@ def find_islands(
     if _cuts_edge(outlines, blank_mm):
         parts = _film_parts_on_blank(ink, placement, blank_mm)
     else:
+        inside: dict[int, list[Outline]] = {}
+        for outline in outlines:
+            if outline.parent is not None and not outline.is_hole:
+                inside.setdefault(outline.parent, []).append(outline)
         parts = [
-            (outline.points_mm, *_net(index, outlines), "")
+            (outline.points_mm, *_net(outline, inside.get(index, ())), "")
             for index, outline in enumerate(outlines)
             if outline.is_hole
         ]
@@ -70,10 +74,9 @@ def _finding(
     )
 
 
-def _net(hole: int, outlines: Sequence[Outline]) -> tuple[float, list[NDArray[np.float64]]]:
+def _net(hole: Outline, inside: Sequence[Outline]) -> tuple[float, list[NDArray[np.float64]]]:
     """Return the area of a hole's film without the openings that lie in it, and their lines."""
-    inside = [outline for outline in outlines if outline.parent == hole]
-    area_mm2 = outlines[hole].area_mm2 - sum(outline.area_mm2 for outline in inside)
+    area_mm2 = hole.area_mm2 - sum(outline.area_mm2 for outline in inside)
     return area_mm2, [outline.points_mm for outline in inside]
 
 
@@ -81,15 +84,40 @@ def _inner_point(
     points_mm: NDArray[np.float64], inside_mm: Sequence[NDArray[np.float64]]
 ) -> tuple[float, float]:
     """Return the centroid of a part of the film, or a point on it where the centroid is not."""
+    area, moment = _moment(points_mm)
+    for line in inside_mm:
+        own_area, own_moment = _moment(line)
+        area, moment = area - own_area, moment - own_moment
+    if area > 0:
+        x, y = (float(value) for value in moment / area)
+        if _is_within(points_mm, x, y) and not any(_is_within(line, x, y) for line in inside_mm):
+            return x, y
     if len(points_mm) < 3:
         return float(points_mm[0, 0]), float(points_mm[0, 1])
     part = shapely.make_valid(Polygon(points_mm))
     cuts = [shapely.make_valid(Polygon(line)) for line in inside_mm if len(line) >= 3]
     left = part.difference(shapely.union_all(cuts)) if cuts else part
-    point = left.centroid
-    if left.is_empty or not left.contains(point):
-        point = (part if left.is_empty else left).representative_point()
+    point = (part if left.is_empty else left).representative_point()
     return float(point.x), float(point.y)
+
+
+def _moment(points: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
+    """Return (area, area times centroid (2)) of a closed line (n, 2), whichever way it goes round.
+
+    The shoelace formula, about its first point so that no digits are lost.
+    """
+    one = points - points[0]
+    other = np.roll(one, -1, axis=0)
+    cross = one[:, 0] * other[:, 1] - one[:, 1] * other[:, 0]
+    area = float(cross.sum()) / 2
+    moment = ((one + other) * cross[:, None]).sum(axis=0) / 6 + area * points[0]
+    return abs(area), moment * np.sign(area)
+
+
+def _is_within(points: NDArray[np.float64], x: float, y: float) -> bool:
+    """Tell whether a point lies inside a closed line (n, 2)."""
+    line = points.astype(np.float32)[:, None]
+    return len(points) >= 3 and cv2.pointPolygonTest(line, (x, y), False) > 0
 
 
 def _cuts_edge(outlines: Sequence[Outline], blank_mm: tuple[float, float]) -> bool:
