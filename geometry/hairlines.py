@@ -357,7 +357,8 @@ def picture_blur(
     x, y = x[deep], y[deep]
     slope_x = (f[y, x + 1].astype(float) - f[y, x - 1]) / 2
     slope_y = (f[y + 1, x].astype(float) - f[y - 1, x]) / 2
-    slope = min(float(np.percentile(np.hypot(slope_x, slope_y), 42)) / UNIT, 0.495)
+    slope = float(np.percentile(np.hypot(slope_x, slope_y), 42)) / UNIT
+    slope = min(max(slope, 0.02), 0.495)
     return float(np.clip(1 / (np.sqrt(2) * erfinv(2 * slope)), 0.5, 3.0))
 
 
