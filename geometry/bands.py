@@ -22,6 +22,8 @@ SEEN_PX = 3
 BLOCK_PX = 4
 _FARTHEST = 170
 """Greatest way to the edge that is worked out, px: its square and that of a step fit 16 bits."""
+FARTHEST_PX = 160
+"""What a reach may be: some pixels more are looked at."""
 
 
 @dataclass(frozen=True)
@@ -201,7 +203,7 @@ def influence_px(reach: float) -> int:
 def find_band(mask: NDArray[np.uint8], reach: float) -> Band:
     """Return where a phase (h, w), 1 inside, may be narrower than about twice `reach` px.
 
-    Raises ValueError for a reach above 160 px.
+    Raises ValueError for a reach well above FARTHEST_PX.
     """
     farthest = int(np.ceil(reach)) + SEEN_PX + 1
     if farthest > _FARTHEST:

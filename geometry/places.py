@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from geometry.bands import BLOCK_PX, Band, find_band, influence_px
+from geometry.bands import BLOCK_PX, FARTHEST_PX, Band, find_band, influence_px
 from geometry.ink import Ink
 from geometry.lines import Spur, measured_lines, use_hairline_widths
 from geometry.narrow import Narrow, narrow_places
@@ -76,8 +76,10 @@ def find_places(
     solid: the field to look at. before: the places before the field changed within some boxes (n,
     4) x0, y0, x1, y1, which must lie in a field of the same size and place.
     """
-    factor = block_px(ink.px_per_mm, FINEST_PX_PER_MM)
-    reach = widest_mm / 2 * ink.px_per_mm / factor + 1.5
+    # Where the limit is very wide, coarser blocks keep what is looked at in reach.
+    half_px = widest_mm / 2 * ink.px_per_mm
+    factor = max(block_px(ink.px_per_mm, FINEST_PX_PER_MM), int(np.ceil(half_px / FARTHEST_PX)))
+    reach = half_px / factor + 1.5
     whole = blocks_around(ink.loops.around_px, factor, int(np.ceil(reach)) + 6)
     if before is None or changed_px is None:
         raster = rasterise(solid, factor, whole)

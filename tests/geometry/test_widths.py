@@ -170,3 +170,13 @@ def test_scale_of_the_placement_scales_widths() -> None:
     (double,) = find_thin(ink, Placement(scale=2.0), Limits())
     assert double.width_mm == pytest.approx(2 * (plain.width_mm or 0), abs=0.02)
     assert find_thin(ink, Placement(scale=3.0), Limits()) == []
+
+
+def test_limits_as_wide_as_they_may_be_are_kept_to() -> None:
+    side = round(152.4 * 11.81)
+    grey = np.full((side, side), 245, np.uint8)
+    grey[300:600, 200:1500] = 20  # a bar of 25.4 mm
+    limits = Limits(opening_mm=30.0, web_mm=50.0, bridge_mm=50.0)
+    found = find_thin(find_ink(grey, 11.81), Placement(scale=0.5), limits)
+    (bar,) = [finding for finding in found if finding.kind == "thin-line"]
+    assert bar.width_mm == pytest.approx(300 / 11.81 / 2, abs=0.1)
