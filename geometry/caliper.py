@@ -43,12 +43,14 @@ def _ray(
 ) -> float:
     """Return the way from inside (sign * field > 0) to the edge, px, or `longest` if farther.
 
-    There is no edge nearer than `clear`, so the search begins there.
+    0 from a point outside. There is no edge nearer than `clear`, so the search begins there.
     """
     at = np.floor(clear)
     before = sign * _value(field, x + at * way[0], y + at * way[1])
     if before <= 0:
         at, before = 0.0, sign * _value(field, x, y)
+    if before <= 0:
+        return 0.0
     last_x, last_y = x + (longest + 1) * way[0], y + (longest + 1) * way[1]
     right, low = field.shape[1] - 1.001, field.shape[0] - 1.001
     is_within = min(x, last_x) >= 0 and max(x, last_x) < right

@@ -5,10 +5,12 @@ The truth is the chord of two circles by Pythagoras.
 
 import math
 
+import numpy as np
 import pytest
 import shapely
 from shapely import affinity
 
+from geometry.caliper import _ray
 from geometry.findings import Finding
 from geometry.ink import find_ink
 from geometry.limits import Limits
@@ -75,3 +77,11 @@ def test_wide_overlap_is_no_neck(dpi: int) -> None:
 def test_notches_between_the_arms_of_a_small_star_are_no_neck(dpi: int) -> None:
     for points in (6, 8, 12):
         assert "thin-line" not in [f.kind for f in found_in(star(points, 8, 1.6), dpi)]
+
+
+def test_way_from_a_point_that_is_not_inside_is_none() -> None:
+    flat = np.zeros((20, 20), np.int16)
+    assert _ray(flat, 9.0, 9.0, (1.0, 0.0), 1, 8.0) == 0
+    flat[:, :10] = 100
+    assert _ray(flat, 5.0, 9.0, (1.0, 0.0), 1, 8.0) == pytest.approx(5)
+    assert _ray(flat, 5.0, 9.0, (1.0, 0.0), -1, 8.0) == 0
