@@ -6,6 +6,7 @@ import argparse
 import sys
 
 from bench import fuzz, geometry, golden, photographs, reading, verdict
+from geometry.kernel_cache import drop_stale
 
 BENCHES = {
     "geometry": geometry.main,
@@ -25,6 +26,7 @@ def main() -> int:
     parser.add_argument("--minutes", type=float, default=10, help="how long fuzz runs")
     parser.add_argument("--seed", type=int, help="of fuzz, to meet the same again")
     options = parser.parse_args()
+    drop_stale()
     if options.name == "fuzz":
         return fuzz.run(options.minutes, options.seed)
     return BENCHES[options.name](options.rounds)

@@ -164,6 +164,9 @@ def _say_error(error: GeometryError, *, as_json: bool) -> int:
 
 def _run_warm(_given: argparse.Namespace) -> int:
     """Compile and load everything once, and print the seconds."""
+    from geometry.kernel_cache import drop_stale
+
+    drop_stale()
     started = time.perf_counter()
     from geometry.warm import warm
 

@@ -10,8 +10,15 @@ from typing import Any
 
 import pytest
 
+from geometry.kernel_cache import drop_stale
+
 PHONE = {"width": 390, "height": 844}
 DESKTOP = {"width": 1280, "height": 800}
+
+
+def pytest_sessionstart() -> None:
+    """Let no test run on loops compiled from sources that have changed since."""
+    drop_stale()
 
 
 @pytest.fixture
