@@ -110,11 +110,13 @@ def check(
     name: str | None = None,
     timer: Timer | None = None,
     read_limits: ReadLimits | None = None,
+    lift: bool = False,
 ) -> Checked:
     """Return the check of a file by a recipe and limits (default: those of the recipe's blank).
 
     An unreadable drawing gives a report of verdict "unreadable", never an exception.
     name: what the report calls the file. timer: called with each stage's name, see Timer.
+    lift: also estimate where film lifts, after all that the verdict needs.
     """
     recipe = recipe or Recipe()
     limits = limits or default_limits(recipe.blank_size_mm)
@@ -128,6 +130,9 @@ def check(
             checked = unreadable(error, recipe, limits, name=name)
         else:
             checked = _check_picture(picture, recipe, limits, name=name, timer=timer)
+        if lift:
+            with timer("lift"):
+                checked = with_lift(checked, recipe, limits)
     checked.report["seconds"] = rounded_seconds(timer)
     return checked
 
@@ -277,6 +282,18 @@ def _drawn_over(
     if ink.f.shape != before.ink.f.shape or ink.origin_px != before.ink.origin_px:
         return ink, None
     return ink, stroke_boxes(ink, more, placement)
+
+
+def with_lift(checked: Checked, recipe: Recipe, limits: Limits) -> Checked:
+    """Return the check with its lift findings, numbered anew; the verdict is never changed."""
+    from geometry.lift import find_lift  # loaded only when asked for
+
+    if checked.ink is None:
+        return checked
+    lifts = find_lift(checked.ink, checked.placement, checked.blank_mm, limits, mode=recipe.mode)
+    findings = number([*checked.findings, *lifts], checked.blank_mm)
+    report = checked.report | {"findings": _findings_json(findings, recipe)}
+    return replace(checked, report=report, findings=tuple(findings))
 
 
 def _refuse_shapes(count: int) -> None:

@@ -1,4 +1,4 @@
-"""The command line: `python -m geometry check|cutfile|nest|warm`; docs/geometry.md is its contract.
+"""The command line: `python -m geometry check|lift|...`; docs/geometry.md is its contract.
 
 Exit codes: 0 passed, 1 rejected by a finding, 2 could not be read or was asked wrongly. The text of
 an error is one sentence on standard error.
@@ -19,6 +19,7 @@ from typing import Any, Final, NoReturn
 from geometry.cli_options import add_recipe_options, recipe_and_limits, shown, write_file
 from geometry.cut_cli import add_cutfile, add_nest
 from geometry.errors import GeometryError, InvalidInputError, UnreadableError
+from geometry.lift_cli import add_lift, add_lift_sheet
 from geometry.limits import Limits
 from geometry.recipe import Recipe
 
@@ -69,6 +70,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     _add_check(commands)
     add_cutfile(commands)
     add_nest(commands)
+    add_lift(commands)
+    add_lift_sheet(commands)
     warm = commands.add_parser("warm", help="compile what is compiled, once, and say how long")
     warm.set_defaults(run=_run_warm)
     given = parser.parse_args(arguments)
@@ -89,6 +92,7 @@ def _add_check(commands: Any) -> None:
     parser = commands.add_parser("check", help="check drawings and say what will go wrong")
     parser.add_argument("files", nargs="+", metavar="FILE")
     add_recipe_options(parser)
+    parser.add_argument("--lift", action="store_true", help="also estimate where film lifts")
     parser.add_argument("--overlay", metavar="OUT.png", help="write the drawing, findings numbered")
     parser.add_argument("--jobs", type=int, default=1, metavar="N", help="files checked at once")
     parser.set_defaults(run=_run_check)
@@ -115,7 +119,7 @@ def _run_check(given: argparse.Namespace) -> int:
 
 def _reports(given: argparse.Namespace, recipe: Recipe, limits: Limits) -> Iterator[dict[str, Any]]:
     """Yield the report of each file, in order."""
-    one = partial(_report_of, recipe=recipe, limits=limits, overlay=given.overlay)
+    one = partial(_report_of, recipe=recipe, limits=limits, overlay=given.overlay, lift=given.lift)
     jobs = min(given.jobs, len(given.files))
     if jobs == 1:
         yield from map(one, given.files)
@@ -125,11 +129,13 @@ def _reports(given: argparse.Namespace, recipe: Recipe, limits: Limits) -> Itera
         yield from pool.map(one, given.files)
 
 
-def _report_of(path: str, *, recipe: Recipe, limits: Limits, overlay: str | None) -> dict[str, Any]:
+def _report_of(
+    path: str, *, recipe: Recipe, limits: Limits, overlay: str | None, lift: bool
+) -> dict[str, Any]:
     """Return the report of one file and write its overlay where that is asked for."""
     from geometry.check import check  # loads the compiled kernels: not needed to say a usage error
 
-    checked = check(path, recipe, limits, timer=StageTimer())
+    checked = check(path, recipe, limits, timer=StageTimer(), lift=lift)
     if overlay and checked.overlay_png is not None:
         write_file(overlay, checked.overlay_png)
     return checked.report

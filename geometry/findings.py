@@ -37,6 +37,7 @@ class Finding:
     area_mm2: float | None = None
     neck_mm: float | None = None
     reach_mm: float | None = None
+    lift_mm: float | None = None
     distance_mm: float | None = None
     px_per_mm: float | None = None
     limit_mm: float | None = None
@@ -165,6 +166,13 @@ def _flap(finding: Finding, place: str) -> str:
     )
 
 
+def _lift(finding: Finding, place: str) -> str:
+    lift = f"by about {_mm(finding.lift_mm)} (estimated)"
+    if finding.detail == "hangs free":
+        return f"The film {place} hangs free: a dab of the sponge may lift it {lift}."
+    return f"The film {place} may lift under the sponge, {lift}, and let paint creep under it."
+
+
 KINDS: dict[str, Kind] = {
     "island": Kind(REJECT, "Falls out", _island, _island_remedy),
     "line-below-kerf": Kind(
@@ -211,6 +219,15 @@ KINDS: dict[str, Kind] = {
         lambda finding, _: (
             f"Hold its far end too: leave a white gap of {_mm(finding.remedy_mm or 1.5)} across "
             "the line around it, or let it hang if it lies flat enough."
+        ),
+    ),
+    "lift": Kind(
+        WARN,
+        "May lift",
+        _lift,
+        lambda finding, _: (
+            f"Leave a white gap of {_mm(finding.remedy_mm or 1.5)} across a line beside it, so "
+            "that the film is held on another side too."
         ),
     ),
     "margin": Kind(
@@ -315,6 +332,7 @@ def to_json(finding: Finding) -> dict[str, Any]:
         "length_mm",
         "neck_mm",
         "reach_mm",
+        "lift_mm",
         "area_mm2",
         "distance_mm",
         "px_per_mm",

@@ -18,6 +18,7 @@ FILM_THICKNESS_MM: Final[tuple[float, ...]] = (0.127, 0.1905, 0.254)
 DEFAULT_FILM_MM: Final = 0.1905
 
 _PRACTICE: Final = "common practice, no source"
+_DATA_SHEETS: Final = "published data sheets of PET film (ASTM D882), from memory"
 _JUDGEMENT: Final = "judgement"
 
 
@@ -127,6 +128,31 @@ class Limits:
     )
     cut_out_mm: float = _limit(
         4.0, 100.0, "an opening this far across or more gives a cut-out to keep", _JUDGEMENT
+    )
+    frame_mm: float = _limit(
+        6.0, 100.0, "film this near to the blank's edge is held flat; for lift only", _JUDGEMENT
+    )
+    film_mm: float = _limit(
+        DEFAULT_FILM_MM, 2.0, "thickness of the film; for lift only", "trade sizes 5, 7.5, 10 mil"
+    )
+    film_modulus_gpa: float = _limit(
+        4.9, 400.0, "elastic modulus of the film; for lift only", f"3.8-5.1, {_DATA_SHEETS}"
+    )
+    film_poisson: float = _limit(
+        0.38, 0.49, "Poisson's ratio of the film; for lift only", _DATA_SHEETS
+    )
+    dab_n: float = _limit(
+        0.02,
+        10.0,
+        "force of a sponge's dab that lifts the film, for lift only",
+        f"{_JUDGEMENT}: about 50 Pa of paint tack over a 20 mm sponge; to be measured on a test "
+        "sheet",
+    )
+    lift_flat_mm: float = _limit(
+        1.0, 100.0, "film that lifts more than this warns: it may lift", _JUDGEMENT
+    )
+    lift_free_mm: float = _limit(
+        3.0, 100.0, "film that lifts more than this is told to hang free", _JUDGEMENT
     )
     resolution_px_per_mm: float = _limit(
         6.0, 100.0, "a picture with fewer pixels than this warns", _JUDGEMENT

@@ -99,7 +99,7 @@ def _with_places(
             if finding.kind == "island":
                 draw.polygon(points, fill=(*MARK, 130))
                 draw.line([*points, points[0]], fill=(*MARK_DEEP, 255), width=round(0.4 * scale))
-            elif finding.kind == "flap":
+            elif finding.kind in ("flap", "lift"):
                 is_neck = line is not finding.outline_mm
                 if not is_neck:
                     draw.polygon(points, fill=(*MARK, 60))

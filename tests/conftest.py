@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from geometry.kernel_cache import drop_stale
+from geometry.kernel_cache import drop_stale  # before numpy: geometry asks BLAS for one thread
 
 PHONE = {"width": 390, "height": 844}
 DESKTOP = {"width": 1280, "height": 800}
