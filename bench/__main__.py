@@ -5,12 +5,13 @@ from __future__ import annotations
 import argparse
 import sys
 
-from bench import fuzz, geometry, golden, photographs, reading, verdict
+from bench import fuzz, geometry, golden, lift, photographs, reading, verdict
 from geometry.kernel_cache import drop_stale
 
 BENCHES = {
     "geometry": geometry.main,
     "golden": golden.main,
+    "lift": lift.main,
     "photographs": photographs.main,
     "reading": reading.main,
     "verdict": verdict.main,

@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import blas, lapack
 
-from geometry.plate_kernels import assemble, extend_add, pick, pick_elements
+from geometry.plate_kernels import assemble, extend_add, halving_line, pick, pick_elements
 
-LEAF: Final = 24
+LEAF: Final = 40
 """Elements in a leaf of the tree; fewer cost more calls, more cost more arithmetic."""
 
 Array = NDArray[np.float64]
@@ -95,28 +95,15 @@ def _halve(
     if len(own) > most:
         sides = box[own, 2:].max(axis=0) - box[own, :2].min(axis=0)
         for axis in (int(sides[1] > sides[0]), int(sides[1] <= sides[0])):
-            low = _lower_half(box[own, axis], box[own, axis + 2])
-            if low is not None:
+            line = halving_line(box[own, axis])
+            if line >= 0:
+                low = box[own, axis] + box[own, axis + 2] < 2 * line
                 left = _halve(box, own[low], most, halves)
                 right = _halve(box, own[~low], most, halves)
                 halves.append((own[:0], left, right))
                 return len(halves) - 1
     halves.append((own, -1, -1))
     return len(halves) - 1
-
-
-def _lower_half(start: NDArray[np.int32], stop: NDArray[np.int32]) -> NDArray[np.bool_] | None:
-    """Return which elements lie before the line near the middle that cuts the least film."""
-    edges, counts = np.unique(start, return_counts=True)
-    if len(edges) < 2:
-        return None
-    before = np.cumsum(counts)[:-1] / len(start)
-    lines = edges[1:]
-    # Elements that begin on a line are about the nodes that it takes.
-    uneven = np.abs(before - 0.5)
-    cost = counts[1:] * (1 + 6 * uneven**2) + 1e-6 * uneven
-    cost[uneven > max(0.2, uneven.min())] = np.inf
-    return np.asarray(start + stop < 2 * lines[int(cost.argmin())])
 
 
 class Factor:
@@ -174,28 +161,42 @@ class Factor:
 
     def solve(self, load: Array) -> Array:
         """Return the answer (node_count * per_node, m) to loads of the same shape."""
-        x = np.array(load, float, order="F").reshape(self.node_count * self.per_node, -1)
-        rows = self._all_rows
-        for pivot, below, (own, rest) in zip(self._pivots, self._below, rows, strict=True):
-            if len(own):
-                x[own] = blas.dtrsm(1.0, pivot, x[own], lower=1)
+        order, spans = self._order
+        given = np.reshape(load, (self.node_count, self.per_node, -1))
+        x = given[order].reshape(self.node_count * self.per_node, -1)
+        # The rows of one front lie together in x: turned over, they are a triangle's right side.
+        for pivot, below, (own, rest) in zip(self._pivots, self._below, spans, strict=True):
+            if own.stop > own.start:
+                part = blas.dtrsm(1.0, pivot, x[own].T, side=1, lower=1, trans_a=1, overwrite_b=1).T
+                x[own] = part
                 if len(rest):
-                    x[rest] -= below @ x[own]
+                    x[rest] -= below @ part
         for pivot, below, (own, rest) in zip(
-            reversed(self._pivots), reversed(self._below), reversed(rows), strict=True
+            reversed(self._pivots), reversed(self._below), reversed(spans), strict=True
         ):
-            if len(own):
+            if own.stop > own.start:
                 part = x[own] - below.T @ x[rest] if len(rest) else x[own]
-                x[own] = blas.dtrsm(1.0, pivot, part, lower=1, trans_a=1)
-        return x.reshape(np.shape(load))
+                x[own] = blas.dtrsm(1.0, pivot, part.T, side=1, lower=1, overwrite_b=1).T
+        answer = np.empty_like(given)
+        answer[order] = x.reshape(given.shape)
+        return answer.reshape(np.shape(load))
 
     @cached_property
-    def _all_rows(self) -> list[tuple[Index, Index]]:
-        return [(self._rows(front.pivots), self._rows(front.rest)) for front in self.fronts]
-
-    def _rows(self, nodes: NDArray[np.int32]) -> Index:
+    def _order(self) -> tuple[NDArray[np.int32], list[tuple[slice, Index]]]:
+        """The nodes as they are taken out, and each front's rows so: its own and those left."""
         d = self.per_node
-        return (nodes[:, None].astype(np.int64) * d + np.arange(d)).ravel()
+        order = np.concatenate([front.pivots for front in self.fronts])
+        place = np.empty(self.node_count, np.int64)
+        place[order] = np.arange(self.node_count)
+        stops = np.cumsum([len(front.pivots) for front in self.fronts]).tolist()
+        spans = [
+            (
+                slice(d * (stop - len(front.pivots)), d * stop),
+                (place[front.rest][:, None] * d + np.arange(d)).ravel(),
+            )
+            for front, stop in zip(self.fronts, stops, strict=True)
+        ]
+        return order, spans
 
     def inverse_at_elements(self) -> list[Array]:
         """Return, per kind, (n, k d, k d): the inverse between the unknowns of each element."""

@@ -38,9 +38,9 @@ READING_MM: Final = 0.3
 """What a ruler is read to beside the film; judgement. Larger lifts are off by a tenth besides."""
 FORCES_N: Final = (0.001, 0.003, 0.01, 0.03, 0.1, 0.3)
 _SENTENCES: Final = (
-    "1. Cut the sheet from the film that you use. On a flat board, hold down its rim, 6 mm all round.",
-    "2. Load the sponge with paint as for a stencil. Dab a tongue once, on the last millimetre of its",
-    "    free end, and lift the sponge straight up.",
+    "1. Cut the sheet from the film that you use. Hold its rim, 6 mm all round, down on a board.",
+    "2. Load the sponge with paint as for a stencil. Dab a tongue once, on the last millimetre of",
+    "    its free end, and lift the sponge straight up.",
     "3. Hold a ruler upright beside it: how far did the free end rise before the sponge let go?",
     "4. Write it down in mm. Wipe the tongue dry. Do each of the eighteen; repeat what went askew.",
     '5. Put the lifts into a file such as {"1": 0.2, "2": 0.5} and run',

@@ -23,6 +23,8 @@ BLOCK: Final = 32
 """Squares along a whole cell; halved up to three times, a cell has four left."""
 NARROW_MM: Final = ((3.5, 2), (1.2, 3))
 """Where film narrower than this opens into wider, cells are halved so often: 1 mm, 0.5 mm."""
+MOST_SQUARES: Final = 7_000_000
+"""Squares of a raster; a blank over 12 x 13 in has larger ones, and wider slits may close."""
 MOST_SMALL: Final = 22000
 """Cells of a plate, at about 6 kB each in its factor; beyond, the finest are left out."""
 
@@ -64,6 +66,7 @@ def film_raster(
     makes a whole number of them.
     """
     inner = [max(side - 2 * frame_mm, side / 4) for side in blank_mm]
+    cell_mm = max(cell_mm, BLOCK * (inner[0] * inner[1] / MOST_SQUARES) ** 0.5)
     count = [max(round(side / cell_mm), 1) for side in inner]
     square = (inner[0] / count[0] / BLOCK, inner[1] / count[1] / BLOCK)
     origin = ((blank_mm[0] - inner[0]) / 2, (blank_mm[1] - inner[1]) / 2)

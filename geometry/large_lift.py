@@ -5,7 +5,7 @@ of the stretched film, so that a tongue goes on bending where its root has stiff
 come within 3 % of ten. In one shape alone this is a + 4 mu C a^3 = F C.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -16,6 +16,8 @@ from geometry.membrane import Membrane, Slopes, Stretch
 from geometry.plate import Plate, Spot
 
 SHAPES: Final = 3
+AT_ONCE: Final = 110_000
+"""Places times cells worked on together: more share their solves, fewer need less memory."""
 _MOST_STEPS: Final = 100
 
 Array = NDArray[np.float64]
@@ -44,26 +46,62 @@ def large_lifts(
     load_n: float,
     bending: float,
     tension: float,
-    shapes: int = SHAPES,
+    shapes: Sequence[int] | None = None,
 ) -> tuple[Array, Array]:
     """Return (lift in mm, slope there) of a load on each spot.
 
     under (unknowns, n): `Plate.shapes_under` of the spots. bending: D in N mm; tension: modulus
-    times thickness, N/mm.
+    times thickness, N/mm. shapes: how many for each, three by default.
     """
     rows = plate.rows(spots).toarray()
-    places = [_begin(membrane, row, shape) for row, shape in zip(rows, under.T, strict=True)]
-    for count in range(1, shapes + 1):
-        _widen(membrane, places, count)
-        for place in places:
-            _settle(place, load_n, bending, tension)
-        if count < shapes:
-            _add_shape(plate, membrane, places, count)
-    by_x, by_y = plate.rows(spots, (1, 0)), plate.rows(spots, (0, 1))
-    bent = np.stack([np.stack(place.shapes, axis=1) @ place.q for place in places], axis=1)
+    shapes = shapes or [SHAPES] * len(spots)
+    at_once = max(AT_ONCE // len(plate.cells.parts), 1)
+    parts = [
+        bent_far(
+            plate,
+            membrane,
+            rows[start : start + at_once],
+            under[:, start : start + at_once],
+            load_n=load_n,
+            bending=bending,
+            tension=tension,
+            shapes=shapes[start : start + at_once],
+        )
+        for start in range(0, len(spots), at_once)
+    ]
+    bent = np.concatenate(parts, axis=1)
     lift = (rows * bent.T).sum(axis=1)
-    slope = np.hypot(*(np.asarray(r.multiply(bent.T).sum(axis=1)).ravel() for r in (by_x, by_y)))
-    return lift, slope
+    by_x, by_y = (
+        np.asarray(plate.rows(spots, d).multiply(bent.T).sum(axis=1)).ravel()
+        for d in ((1, 0), (0, 1))
+    )
+    return lift, np.hypot(by_x, by_y)
+
+
+def bent_far(
+    plate: Plate,
+    membrane: Membrane,
+    rows: Array,
+    under: Array,
+    *,
+    load_n: float,
+    bending: float,
+    tension: float,
+    shapes: Sequence[int],
+) -> Array:
+    """Return (unknowns, n) the plate bent by load_n times each of any loads: rows (n, unknowns).
+
+    under (unknowns, n): the plate's answer to the rows for D = 1. shapes (n): how many for each.
+    """
+    places = [_begin(membrane, row, shape) for row, shape in zip(rows, under.T, strict=True)]
+    for count in range(1, max(shapes) + 1):
+        goes_on = [place for place, most in zip(places, shapes, strict=True) if most >= count]
+        if count > 1:
+            _add_shape(plate, membrane, goes_on)
+        _widen(membrane, goes_on, count)
+        for place in goes_on:
+            _settle(place, load_n, bending, tension)
+    return np.stack([np.stack(place.shapes, axis=1) @ place.q for place in places], axis=1)
 
 
 def _begin(membrane: Membrane, row: Array, shape: Array) -> _Place:
@@ -93,14 +131,16 @@ def _widen(membrane: Membrane, places: list[_Place], count: int) -> None:
 def _energies(place: _Place) -> Array:
     """Return (pairs, pairs): half the product of the stretch of two pairs, corners at ease."""
     strain, stress, on_inner, eased, load = (
-        np.concatenate([getattr(part, name) for part in place.stretch], axis=-1)
+        np.concatenate([getattr(part, name) for part in place.stretch], axis=-1, dtype=np.float64)
         for name in ("strain", "stress", "on_inner", "eased", "load")
     )
     count = strain.shape[-1]
     whole = strain.reshape(-1, count).T @ stress.reshape(-1, count)
     whole -= on_inner.reshape(-1, count).T @ eased.reshape(-1, count)
     whole -= load.T @ np.concatenate(place.moved, axis=1)
-    return np.asarray(0.25 * (whole + whole.T))
+    # No stretch gives energy back: what rounding says so would let the film run away.
+    values, vectors = np.linalg.eigh(0.25 * (whole + whole.T))
+    return np.asarray((vectors * np.maximum(values, 0.0)) @ vectors.T)
 
 
 def _settle(place: _Place, load_n: float, bending: float, tension: float) -> None:
@@ -156,7 +196,7 @@ def _one_shape(push: float, bending: float, quartic: float) -> float:
     return float(2 / root * np.sinh(np.arcsinh(1.5 * root * push / bending) / 3))
 
 
-def _add_shape(plate: Plate, membrane: Membrane, places: list[_Place], count: int) -> None:
+def _add_shape(plate: Plate, membrane: Membrane, places: list[_Place]) -> None:
     """Give each place the shape in which the plate yields to the stretched film, one solve."""
     pulls = []
     for place in places:

@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from geometry.film_raster import film_raster
 from geometry.findings import Finding
 from geometry.ink import Ink
-from geometry.large_lift import SHAPES, large_lifts
+from geometry.large_lift import large_lifts
 from geometry.lift_places import Places, find_places
 from geometry.limits import Limits
 from geometry.membrane import Membrane
@@ -25,9 +25,9 @@ from geometry.plate import SAMPLE, Plate, Spot, bending_stiffness
 from geometry.recipe import Placement
 from geometry.stencil import Stencil
 
-MOST_PLACES: Final = 40
-MOST_FAR: Final = 12
-"""Places whose stretch is worked out in three shapes, if they may lift; the rest in one."""
+MOST_PLACES: Final = 20
+FAR: Final = ((3, 4), (2, 12))
+"""Shapes for stretch, for places that may lift: three for the first four, two up to twelve."""
 LEAST_LIFT_MM: Final = 0.05
 """Places that lift less than this by the plate alone are left out, the worst excepted."""
 FLAT, MAY_LIFT, HANGS_FREE = "sits flat", "may lift", "hangs free"
@@ -85,13 +85,13 @@ def lift_of(
     Solves a + stiffening C a^3 = F C, then lets a flap turn: against the elastica (Bisshopp and
     Drucker 1945) it is 3 % high to 12 % high up to ten times its small-angle load.
     """
-    compliance = np.asarray(compliance, float)
+    compliance = np.asarray(compliance)
     straight = compliance * dab_n
-    cube = np.maximum(np.asarray(stiffening, float) * compliance, 1e-30)
+    cube = np.maximum(np.asarray(stiffening) * compliance, 1e-30)
     root = np.sqrt(3 * cube)
     stretched = 2 / root * np.sinh(np.arcsinh(1.5 * root * straight) / 3)
     lifted = np.where(cube * straight**2 > 1e-12, stretched, straight)
-    turned = (lifted / np.asarray(turning_mm, float)) ** 1.5
+    turned = (lifted / np.asarray(turning_mm)) ** 1.5
     return np.asarray(lifted / (1 + turned) ** (2 / 3))
 
 
@@ -143,24 +143,22 @@ class LiftModel:
         limits, tops = self._limits, self._tops
         modulus_mpa = 1000 * limits.film_modulus_gpa
         bending = bending_stiffness(film_mm, modulus_mpa, limits.film_poisson)
-        lift, slope = np.empty(len(tops.points)), np.empty(len(tops.points))
         # Tops go by compliance; what sits flat without stretch does so with it.
         lifts_far = int(np.count_nonzero(tops.compliance * dab_n > limits.lift_flat_mm * bending))
-        far = min(lifts_far, MOST_FAR)
-        for shapes, chosen in ((SHAPES, slice(0, far)), (1, slice(far, None))):
-            if not len(tops.points[chosen]):
-                continue
-            lift[chosen], slope[chosen] = large_lifts(
-                self.plate,
-                self.membrane,
-                tops.spots[chosen],
-                tops.bent[:, chosen],
-                load_n=dab_n,
-                bending=bending,
-                tension=modulus_mpa * film_mm,
-                shapes=shapes,
-            )
-        return lift, slope
+        shapes = [
+            next((n for n, most in FAR if place < min(most, lifts_far)), 1)
+            for place in range(len(tops.points))
+        ]
+        return large_lifts(
+            self.plate,
+            self.membrane,
+            tops.spots,
+            tops.bent,
+            load_n=dab_n,
+            bending=bending,
+            tension=modulus_mpa * film_mm,
+            shapes=shapes,
+        )
 
     def _sample_mm(self, row: float, column: float) -> PointMm:
         return self.raster.to_mm((column + 0.5) * SAMPLE, (row + 0.5) * SAMPLE)
@@ -180,11 +178,16 @@ class LiftModel:
         lifts = lift_of(tops, dab_n, stiffening, turning)
         compliance = self._compliance / np.float32(bending)
         # A place of a flap or span moves by its top's shape, scaled: see docs/lift.md.
-        region = np.minimum(self._places.region, len(points) - 1)
-        share = np.clip(compliance / tops[region], 1e-6, 1.0)
-        lift = lift_of(
-            compliance, dab_n, stiffening[region] / share**2, turning[region] * np.cbrt(share)
-        ).astype(np.float32)
+        lift = np.full_like(compliance, np.nan)
+        on_film = self._places.region >= 0
+        region = np.minimum(self._places.region[on_film], len(points) - 1)
+        share = np.clip(compliance[on_film] / tops.astype(np.float32)[region], 1e-6, 1.0)
+        lift[on_film] = lift_of(
+            compliance[on_film],
+            dab_n,
+            stiffening.astype(np.float32)[region] / share**2,
+            turning.astype(np.float32)[region] * np.cbrt(share),
+        )
         order = np.argsort(-lifts, kind="stable")
         kept = [k for k in order if k == order[0] or tops[k] * dab_n >= LEAST_LIFT_MM]
         step = self.raster.square_mm

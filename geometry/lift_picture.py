@@ -33,7 +33,8 @@ def draw_lift_map(found: LiftMap, film: NDArray[np.uint8], limits: Limits) -> by
     film: (h, w) the blank at PX_PER_MM, 255 film, 0 opening, as `overlay.film_png` has it.
     """
     size = (film.shape[1], film.shape[0])
-    picture = Image.fromarray(_tinted(found, film, limits))
+    colours, is_loose = _tinted(found, film, limits)
+    picture = Image.fromarray(colours)
     edge, foot = round(_EDGE_MM * PX_PER_MM), round(_FOOT_MM * PX_PER_MM)
     framed = Image.new("RGB", (size[0] + 2 * edge, size[1] + edge + foot), PAPER)
     framed.paste(picture, (edge, edge))
@@ -42,14 +43,16 @@ def draw_lift_map(found: LiftMap, film: NDArray[np.uint8], limits: Limits) -> by
     shown = [p for p in found.worst if p.lift_mm > limits.lift_flat_mm] or list(found.worst[:1])
     for number, place in reversed(list(enumerate(shown[:MOST_MARKS], start=1))):
         _mark(draw, number, place, edge)
-    _legend(draw, found, limits, (edge, edge + size[1]), size[0])
+    _legend(draw, found, limits, (edge, edge + size[1]), size[0], is_loose=is_loose)
     out = io.BytesIO()
     framed.save(out, "PNG", compress_level=6)
     return out.getvalue()
 
 
-def _tinted(found: LiftMap, film: NDArray[np.uint8], limits: Limits) -> NDArray[np.uint8]:
-    """Return (h, w, 3): openings ink, film by its lift, what hangs on nothing paper."""
+def _tinted(
+    found: LiftMap, film: NDArray[np.uint8], limits: Limits
+) -> tuple[NDArray[np.uint8], bool]:
+    """Return (h, w, 3): openings ink, film by its lift, loose film paper; and if any is loose."""
     height, width = film.shape
     step = np.array(found.step_mm) * PX_PER_MM
     corner = np.array(found.origin_mm) * PX_PER_MM + step / 2 - 0.5
@@ -71,9 +74,11 @@ def _tinted(found: LiftMap, film: NDArray[np.uint8], limits: Limits) -> NDArray[
         borderValue=1,
     )
     tone = _tone(lift, limits)
-    tone[joined == 0] = PAPER
+    loose = (joined == 0) & (film > 128)
+    tone[loose] = PAPER
     share = film[..., None].astype(np.float32) / 255
-    return np.asarray(np.rint(share * tone + (1 - share) * np.array(INK, np.float32)), np.uint8)
+    colours = np.rint(share * tone + (1 - share) * np.array(INK, np.float32))
+    return np.asarray(colours, np.uint8), bool(loose.any())
 
 
 def _tone(lift: NDArray[np.float32], limits: Limits) -> NDArray[np.float32]:
@@ -114,27 +119,25 @@ def _legend(
     limits: Limits,
     corner: tuple[int, int],
     width: int,
+    *,
+    is_loose: bool,
 ) -> None:
     """Draw the three tones with their words, and what the estimate is for."""
     flat, free = limits.lift_flat_mm, limits.lift_free_mm
-    rows = (
-        (0.3 * flat, f"{FLAT}: up to {flat:g} mm"),
-        ((flat + free) / 2, f"{MAY_LIFT}: up to {free:g} mm"),
-        (3 * free, HANGS_FREE),
-    )
-    scale = min(1.0, width / PX_PER_MM / 120)
+    lifts = np.array([[0.3 * flat, (flat + free) / 2, 3 * free]], np.float32)
+    words = [f"{FLAT}: up to {flat:g} mm", f"{MAY_LIFT}: up to {free:g} mm", HANGS_FREE]
+    tones = [tuple(round(float(value)) for value in tone) for tone in _tone(lifts, limits)[0]]
+    if is_loose:
+        words.append("falls out")
+        tones.append(PAPER)
+    scale = min(1.0, width / PX_PER_MM / 130)
     font = ImageFont.load_default(size=3.2 * PX_PER_MM * scale)
     x, y = corner[0] + 2.0, corner[1] + 4.8 * PX_PER_MM
     side = 2.0 * PX_PER_MM * scale
-    for lift, words in rows:
-        tone = _tone(np.array([[lift]], np.float32), limits)[0, 0]
-        draw.rectangle(
-            (x, y - side, x + 2 * side, y + side),
-            fill=tuple(round(float(value)) for value in tone),
-            outline=INK,
-        )
-        draw.text((x + 3 * side, y), words, fill=INK, font=font, anchor="lm")
-        x += 3 * side + font.getlength(words) + 5 * PX_PER_MM * scale
+    for tone, word in zip(tones, words, strict=True):
+        draw.rectangle((x, y - side, x + 2 * side, y + side), fill=tone, outline=INK)
+        draw.text((x + 3 * side, y), word, fill=INK, font=font, anchor="lm")
+        x += 3 * side + font.getlength(word) + 5 * PX_PER_MM * scale
     text = (
         f"Estimated for film of {found.film_mm:g} mm and a dab of {1000 * found.dab_n:g} mN; "
         f"{found.frame_mm:g} mm of frame held flat."

@@ -49,8 +49,8 @@ class Stretch:
     (n, 4, k): forces on inner unknowns and what those do. load (unknowns, k): forces on the nodes.
     """
 
-    strain: Array
-    stress: Array
+    strain: NDArray[np.float32]
+    stress: NDArray[np.float32]
     on_inner: Array
     eased: Array
     load: Array
@@ -89,7 +89,7 @@ class Membrane:
         return out * (self._size_mm[0] * self._size_mm[1] / POINTS**2)
 
     def _strains(self) -> tuple[Array, Array]:
-        """Return the strains (points, 3, 8) of the corners' unknowns, (points, 3, 4) of the inner."""
+        """Return strains (points, 3, 8) by the corners' unknowns, (points, 3, 4) by the inner."""
         width, height = self._size_mm
         at = (np.arange(POINTS) + 0.5) / POINTS
         y, x = (grid.ravel() for grid in np.meshgrid(at, at, indexing="ij"))
@@ -169,16 +169,12 @@ class Membrane:
         """Return the stretch of pairs of shapes: that of their sum is the sum over all pairs."""
         first, second = (np.array([pair[end] for pair in pairs]) for end in (0, 1))
         x, y, cells = slopes.by_x, slopes.by_y, slopes.cells
-        strain = np.stack(
-            [
-                x[..., first] * x[..., second] / 2,
-                y[..., first] * y[..., second] / 2,
-                (x[..., first] * y[..., second] + y[..., first] * x[..., second]) / 2,
-            ],
-            axis=2,
-        )
-        stress = np.einsum("nqik,ij->nqjk", strain, self._elastic, optimize=True)
-        stress *= self._weights[cells][:, :, None, None]
+        strain = np.empty((*x.shape[:2], 3, len(pairs)), np.float32)
+        strain[:, :, 0] = x[..., first] * x[..., second] / 2
+        strain[:, :, 1] = y[..., first] * y[..., second] / 2
+        strain[:, :, 2] = (x[..., first] * y[..., second] + y[..., first] * x[..., second]) / 2
+        stress = self._elastic.astype(np.float32) @ strain
+        stress *= self._weights[cells][:, :, None, None].astype(np.float32)
         flat = stress.reshape(len(cells), 3 * POINTS**2, -1)
         on_corners = -(self._corner.reshape(-1, 8).T @ flat)
         on_inner = -(self._inner.reshape(-1, 4).T @ flat)

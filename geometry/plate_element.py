@@ -86,6 +86,7 @@ def stiffness_of_squares(squares: int, sides_mm: tuple[float, float], nu: float)
     return total.reshape(squares * squares, 16, 16)
 
 
+@cache
 def halfway(along: int, length_mm: float) -> Array:
     """Return (4, 8): a node halfway along an edge from the two nodes at its ends, exactly.
 

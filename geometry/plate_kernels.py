@@ -232,6 +232,35 @@ def squares_of(
 
 
 @njit(cache=True)
+def halving_line(start: NDArray[np.int32]) -> int:
+    """Return the line near the middle at which the fewest elements begin; -1 where all begin alike.
+
+    start: (n) where each begins, at least 0. As many nodes as begin there, about, are taken out.
+    """
+    low, high = start.min(), start.max()
+    counts = np.zeros(high - low + 1, np.int64)
+    for value in start:
+        counts[value - low] += 1
+    # The line nearest the middle bounds how far from it others may lie.
+    nearest = 1.0
+    before = 0
+    for at in range(1, len(counts)):
+        before += counts[at - 1]
+        if counts[at] > 0:
+            nearest = min(nearest, abs(before / len(start) - 0.5))
+    best, line, before = np.inf, -1, 0
+    for at in range(1, len(counts)):
+        before += counts[at - 1]
+        uneven = abs(before / len(start) - 0.5)
+        if counts[at] == 0 or uneven > max(0.2, nearest):
+            continue
+        cost = counts[at] * (1 + 6 * uneven**2) + 1e-6 * uneven
+        if cost < best:
+            best, line = cost, at + low
+    return line
+
+
+@njit(cache=True)
 def assemble(
     nodes: NDArray[np.int32],
     matrices: NDArray[np.float64],

@@ -5,6 +5,8 @@ import numpy as np
 
 from geometry.check import Checked, check_picture
 from geometry.cut_plan import plan_stencil
+from geometry.lift import find_lift
+from geometry.limits import default_limits
 from geometry.paper_edges import find_edges
 from geometry.paper_lines import Overview
 from geometry.picture import Picture
@@ -39,6 +41,8 @@ def warm() -> Checked:
         Stroke("black", ((110.0, 60.0), (120.0, 65.0)), 1.2),
     )
     checked = check_picture(picture, Recipe(strokes=strokes))
+    if checked.ink is not None:
+        find_lift(checked.ink, checked.placement, checked.blank_mm, default_limits())
     _ = checked.overlay_png, checked.film_png, checked.drawing_jpg
     if checked.stencil is not None:
         plan_stencil(checked.stencil, kerf_mm=0.15)
