@@ -212,8 +212,8 @@ def _mouths(
     middles = radius_mm >= narrow_mm / 2
     off_mm = step_mm * cv2.distanceTransform((~middles).astype(np.uint8), cv2.DIST_L2, 5)
     narrow = (film > 0) & (off_mm > narrow_mm / 2 + step_mm)
-    mouth = narrow & (off_mm < 1.5 * narrow_mm)
-    reach = 2 * round(narrow_mm / 2 / step_mm) + 1
+    mouth = narrow & (off_mm < narrow_mm)
+    reach = 2 * round(narrow_mm / 4 / step_mm) + 1
     return cv2.dilate(mouth.astype(np.uint8), np.ones((reach, reach), np.uint8)) > 0
 
 
