@@ -25,7 +25,7 @@ from geometry.plate_kernels import squares_of
 
 POINTS: Final = 2
 """Points of a cell at which stretch is summed, both ways; four give the same within 2 %."""
-TELLING: Final = 1e-3
+TELLING: Final = 3e-3
 """Cells whose squared slope is below this share of the largest are left out of a shape's sums."""
 
 Array = NDArray[np.float64]

@@ -67,7 +67,8 @@ def test_a_known_force_is_found_again_through_a_rulers_errors(force: float) -> N
     assert fit.dab_n == pytest.approx(force, rel=0.08)
     assert fit.tongues == 18
     assert 0 < fit.spread_n < 0.5 * force
-    assert fit.residual_mm < 1.0
+    # What was put in: 8 % of the lifts, and reading to half a millimetre.
+    assert fit.residual_mm < 1.3 * (0.08 * float(np.sqrt(np.mean(lifts**2))) + 0.5 / 12**0.5)
 
 
 def test_exact_lifts_give_the_force_and_no_spread() -> None:
