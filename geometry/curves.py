@@ -1,20 +1,21 @@
 """Turn dense contours into few smooth curves: lines and cubic Beziers within a tolerance.
 
 Method: least-squares cubics with reparametrisation (Schneider 1990, "An algorithm for automatically
-fitting digitized curves", Graphics Gems), between corners. The contour's own points lie on the
-drawn line, its edges are chords of it: so its points weigh most, and points laid along the edges
-keep the curve from leaving them. A stretch that will not fit is parted where it fits worst.
+fitting digitized curves", Graphics Gems), between corners. Each goes on as long as it fits, its
+directions free, so that a trembling edge is averaged and not followed; then neighbours are made to
+meet in one direction wherever both still fit. The contour's own points lie on the drawn line, its
+edges are chords of it: so its points weigh most, and points laid along the edges keep the curve
+from leaving them.
 """
 
 import itertools
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from geometry.curve_kernels import TOLERANCE_MM, best_cubic
+from geometry.curve_kernels import TOLERANCE_MM, fit_stretch
 
 Points = NDArray[np.float64]
 
@@ -22,11 +23,6 @@ Points = NDArray[np.float64]
 CORNER_DEG = 40.0
 # Points are laid this close along the edges.
 SPACING_MM = 0.1
-# Tangents are taken over at least and at most these lengths.
-TANGENT_MM = 0.2
-LONGEST_TANGENT_MM = 2.0
-# One cubic follows a quarter turn of radius 20 mm within 0.006 mm, so longer stretches only cost.
-LONGEST_TURN_DEG = 100.0
 STRAIGHT_MM = 0.004
 
 
@@ -71,118 +67,53 @@ def fit_curve(points_mm: Points, *, closed: bool = True) -> Curve:
     if len(points_mm) < 5:
         return straight_curve(points_mm, closed=closed)
     ring = np.vstack([points_mm, points_mm[:1]]) if closed else points_mm
-    way = _Way(ring, closed)
-    pieces: list[Points] = []
-    for first, last in itertools.pairwise(way.cuts):
-        pieces += way.fit(first, last)
-    curve = Curve(way.dense[0], tuple(pieces), closed)
+    curve = Curve(ring[0], tuple(_pieces(ring, closed)), closed)
     if closed and not shapely.Polygon(curve.flattened()).is_valid:
         kept = shapely.Polygon(points_mm).simplify(TOLERANCE_MM / 2).exterior
         return straight_curve(shapely.get_coordinates(kept)[:-1], closed=True)
     return curve
 
 
-class _Way:
-    """A contour with points laid along its edges: `knots` are its own points among `dense`."""
-
-    def __init__(self, ring: Points, closed: bool) -> None:
-        steps = np.diff(ring, axis=0)
-        counts = np.maximum(1, np.ceil(np.hypot(*steps.T) / SPACING_MM).astype(int))
-        self.knots = np.concatenate([[0], np.cumsum(counts)])
-        edge = np.repeat(np.arange(len(steps)), counts)
-        share = (np.arange(self.knots[-1]) - self.knots[edge]) / counts[edge]
-        self.dense = np.vstack([ring[edge] + share[:, None] * steps[edge], ring[-1:]])
-        self.along = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(self.dense, axis=0).T))])
-        self.is_knot = np.zeros(len(self.dense), dtype=bool)
-        self.is_knot[self.knots] = True
-        knot_along = self.along[self.knots]
-        self._reaches = {1: knot_along, -1: self.along[-1] - knot_along[::-1]}
-        self.closed = closed
-        self.corners, self.cuts = self._cuts(steps)
-
-    def _cuts(self, steps: Points) -> tuple[set[int], list[int]]:
-        """Corners, and with them every place where a stretch begins or ends."""
-        heading = np.arctan2(steps[:, 1], steps[:, 0])
-        if self.closed:
-            heading = np.append(heading, heading[0])
-        turns = np.abs((np.diff(heading) + np.pi) % (2 * np.pi) - np.pi)
-        end = len(self.dense) - 1
-        corners = {int(self.knots[i + 1]) for i in np.flatnonzero(turns > np.radians(CORNER_DEG))}
-        if not self.closed or end in corners:
-            corners |= {0, end}
-        cuts, turned = {0, end, *corners}, 0.0
-        for knot, turn in zip(self.knots[1:-1], turns, strict=False):
-            turned += turn
-            if knot in corners or turned > np.radians(LONGEST_TURN_DEG):
-                cuts.add(int(knot))
-                turned = 0.0
-        return corners, sorted(cuts)
-
-    def fit(self, first: int, last: int) -> Iterator[Points]:
-        """Pieces from dense[first] to dense[last]: a line, a cubic, or those of its two parts."""
-        points = self.dense[first : last + 1]
-        inner = first + 1 + np.flatnonzero(self.is_knot[first + 1 : last])
-        if len(inner) == 0 or _is_straight(points):
-            yield points[-1:]
-            return
-        bezier, worst = self._best_cubic(first, last)
-        if worst is None:
-            yield bezier[1:]
-            return
-        middle = int(inner[np.argmin(np.abs(inner - worst))])
-        yield from self.fit(first, middle)
-        yield from self.fit(middle, last)
-
-    def _best_cubic(self, first: int, last: int) -> tuple[Points, int | None]:
-        """The first cubic that fits (and None), or the last one tried and where it is worst."""
+def _pieces(ring: Points, closed: bool) -> list[Points]:
+    """Lines and cubics along a contour that repeats its first point if it is closed."""
+    knots, dense = _laid(ring)
+    along = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(dense, axis=0).T))])
+    is_knot = np.zeros(len(dense), dtype=bool)
+    is_knot[knots] = True
+    corners = knots[_corners(ring, closed)]
+    end = len(dense) - 1
+    is_smooth = closed and not np.isin((0, end), corners).any()
+    pieces: list[Points] = []
+    for first, last in itertools.pairwise(np.unique([0, end, *corners])):
         stretch = slice(first, last + 1)
-        bezier, worst = best_cubic(
-            self.dense[stretch],
-            self.along[stretch] - self.along[first],
-            self.is_knot[stretch],
-            self._tangent(first, 1, last),
-            self._tangent(last, -1, first),
-        )
-        return bezier, None if worst < 0 else first + worst
+        points = np.ascontiguousarray(dense[stretch])
+        if not is_knot[first + 1 : last].any() or _is_straight(points):
+            pieces.append(points[-1:])
+            continue
+        way = along[stretch] - along[first]
+        cubics = fit_stretch(points, way, is_knot[stretch], is_smooth and last - first == end)
+        pieces += [cubic[3:] if _is_straight(cubic) else cubic[1:] for cubic in cubics]
+    return pieces
 
-    def _tangent(self, at: int, sense: int, other_end: int) -> Points:
-        """Unit direction at a point, exact for parabolas: from both sides where the contour is
-        smooth, from the stretch's own side at a corner."""
-        near = self._away(at, sense)
-        if at in self.corners:
-            bound = abs(other_end - at)
-            near = min(near, bound)
-            far = min(near + self._away(at + sense * near, sense), bound)
-            ways = [near, far]
-        else:
-            ways = [near, -self._away(at, -sense)]
-        (h1, v1), (h2, v2) = (self._chord(at, sense * way, way) for way in ways)
-        if h1 == h2 or h1 * h2 == 0:
-            return _unit(v1 if h1 else v2)
-        return _unit((h2 * h2 * v1 - h1 * h1 * v2) / (h1 * h2 * (h2 - h1)))
 
-    def _away(self, at: int, sense: int) -> int:
-        """How many dense points on lies the one that tells the direction: the end of the edge that
-        begins here, or a point TANGENT_MM away where edges are short."""
-        end = len(self.dense) - 1
-        at %= end
-        total = self.along[-1]
-        along = self.along if sense > 0 else total - self.along[::-1]
-        knots = self._reaches[sense]
-        start = at if sense > 0 else end - at
-        here = along[start]
-        edge = knots[min(np.searchsorted(knots, here + 1e-9), len(knots) - 1)] - here
-        goal = here + min(max(edge, TANGENT_MM), LONGEST_TANGENT_MM, total / 8)
-        if self.closed and goal > total:
-            return max(1, int(np.searchsorted(along, goal - total - 1e-9)) + end - start)
-        return max(1, min(int(np.searchsorted(along, goal - 1e-9)), end) - start)
+def _laid(ring: Points) -> tuple[NDArray[np.int64], Points]:
+    """Points laid along the edges of a contour, and which of them are its own."""
+    steps = np.diff(ring, axis=0)
+    counts = np.maximum(1, np.ceil(np.hypot(*steps.T) / SPACING_MM).astype(int))
+    knots = np.concatenate([[0], np.cumsum(counts)])
+    edge = np.repeat(np.arange(len(steps)), counts)
+    share = (np.arange(knots[-1]) - knots[edge]) / counts[edge]
+    return knots, np.vstack([ring[edge] + share[:, None] * steps[edge], ring[-1:]])
 
-    def _chord(self, at: int, offset: int, way: int) -> tuple[float, Points]:
-        """Signed length and vector from a dense point to the one `offset` further."""
-        end = len(self.dense) - 1
-        place = (at + offset) % end if self.closed else min(max(at + offset, 0), end)
-        vector = self.dense[place] - self.dense[at]
-        return float(np.copysign(np.hypot(*vector), way)), vector
+
+def _corners(ring: Points, closed: bool) -> NDArray[np.int64]:
+    """Which points of a contour are corners; a closed one that begins at a corner ends at it."""
+    steps = np.diff(ring, axis=0)
+    heading = np.arctan2(steps[:, 1], steps[:, 0])
+    if closed:
+        heading = np.append(heading, heading[0])
+    turns = np.abs((np.diff(heading) + np.pi) % (2 * np.pi) - np.pi)
+    return np.flatnonzero(turns > np.radians(CORNER_DEG)) + 1
 
 
 def _is_straight(points: Points) -> bool:
@@ -200,8 +131,3 @@ def _bezier(bezier: Points, at: Points) -> Points:
     s = 1 - at
     weights = np.stack([s**3, 3 * at * s**2, 3 * at**2 * s, at**3], axis=1)
     return weights @ bezier
-
-
-def _unit(vector: Points) -> Points:
-    length = np.hypot(*vector)
-    return vector / length if length > 0 else vector

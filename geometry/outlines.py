@@ -10,7 +10,7 @@ from geometry.ink import Ink, Loops
 from geometry.kernels import simplify_loops, smooth_loops
 from geometry.recipe import Placement
 
-TOLERANCE_MM = 0.01
+TOLERANCE_MM = 0.006
 SMOOTHING_PASSES = 2
 
 
@@ -49,7 +49,7 @@ def trace(
     """Return every edge of the ink in the blank's frame (mm, y down); [] for none.
 
     Sub-pixel zero crossings of the field, smoothed twice by 1 2 1 over 4 around the loop (which
-    rounds a sharp corner by about a pixel), simplified within 0.01 mm (Douglas and Peucker).
+    rounds a sharp corner by about a pixel), simplified within 0.006 mm (Douglas and Peucker).
     Nothing is clipped to the blank, whose size is not needed. before: edges of a field of the same
     size and place with their outlines; edges that are the same keep theirs.
     """
