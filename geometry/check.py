@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from geometry.drawing_picture import drawing_jpg
 from geometry.errors import UnreadableError
-from geometry.findings import Finding, is_rejected, number, to_json
+from geometry.findings import Finding, is_rejected, number, to_json, with_crumbs_counted
 from geometry.flaps import find_flaps
 from geometry.ink import Ink, Loops, find_ink, stroke_boxes, with_strokes
 from geometry.islands import find_islands
@@ -29,6 +29,7 @@ from geometry.paper import Page, Straight, find_page, straighten
 from geometry.picture import Picture, ReadLimits, read_picture
 from geometry.recipe import Placement, PointMm, Recipe, Stroke
 from geometry.stencil import Stencil, build_stencil
+from geometry.uneven import find_uneven
 from geometry.units import same_size
 from geometry.widths import Widths, measure_widths, thin_findings
 
@@ -214,8 +215,9 @@ def judge(
     """Return the check of ink found on paper, the recipe's strokes drawn over it.
 
     All that a stroke can change happens here, so a re-check is this on ink that was kept. Without
-    flaps, those are left for later. before: a check of the same with the first of the strokes; what
-    the others cannot change is taken from it. Raises UnreadableError where nothing is left.
+    flaps, those and the notes of uneven lines are left for later. before: a check of the same with
+    the first of the strokes; what the others cannot change is taken from it. Raises UnreadableError
+    where nothing is left.
     """
     blank_mm = recipe.blank_size_mm
     with timer("ink"):
@@ -241,11 +243,12 @@ def judge(
     if flaps:
         with timer("flaps"):
             found += find_flaps(ink, placement, limits, mode=recipe.mode)
+            found += find_uneven(ink, placement, limits)
     with timer("margins"):
         found += find_margin_faults(outlines, blank_mm, limits)
         found += _findings_of_ink(ink, placement, limits)
         found += _coarse(page, recipe, limits)
-    findings = number(found, blank_mm)
+    findings = number(with_crumbs_counted(found), blank_mm)
     report = _report(
         name=name,
         sha256=sha256,

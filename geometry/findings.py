@@ -14,6 +14,8 @@ from geometry.limits import DEFAULT_BLANK
 REJECT, WARN, NOTE = "reject", "warn", "note"
 SEVERITIES = (REJECT, WARN, NOTE)
 KEY_GRID_MM = 0.5
+CRUMB_MM2 = 0.05
+"""Specks of film below this are counted together: a dry marker leaves dozens. Judgement."""
 
 PointMm = tuple[float, float]
 
@@ -33,6 +35,7 @@ class Finding:
     outline_mm: tuple[PointMm, ...] = ()
     others_mm: tuple[tuple[PointMm, ...], ...] = ()
     width_mm: float | None = None
+    usual_mm: float | None = None
     length_mm: float | None = None
     area_mm2: float | None = None
     neck_mm: float | None = None
@@ -44,6 +47,7 @@ class Finding:
     limit_mm2: float | None = None
     limit_px_per_mm: float | None = None
     remedy_mm: float | None = None
+    count: int | None = None
     detail: str = ""
     id: int = 0
     key: str = ""
@@ -144,7 +148,24 @@ def _thin_bridge(finding: Finding, place: str) -> str:
     )
 
 
+def _uneven(finding: Finding, place: str) -> str:
+    width, usual = finding.width_mm or 0, finding.usual_mm or 0
+    how = "swells" if width > usual else "thins"
+    return f"This line {place} {how} from {_mm(usual)} to {_mm(width)} and will be cut as it is."
+
+
+def _uneven_remedy(finding: Finding, _: str) -> str:
+    is_blob = (finding.width_mm or 0) > (finding.usual_mm or 0)
+    how = "trim it with white" if is_blob else "go over it again with black"
+    return f"Nothing to do if it is meant so; otherwise {how}."
+
+
 def _speck(finding: Finding, place: str) -> str:
+    if finding.count:
+        return (
+            f"{finding.count} crumbs of film (together {_mm2(finding.area_mm2)}), the largest "
+            f"{place}, will drop out of the lines around them; they are too small to matter."
+        )
     if finding.detail == "film":
         return (
             f"A crumb of film ({_mm2(finding.area_mm2)}) {place} will drop out of the line around "
@@ -154,6 +175,8 @@ def _speck(finding: Finding, place: str) -> str:
 
 
 def _speck_remedy(finding: Finding, _: str) -> str:
+    if finding.count:
+        return "Nothing to do, or fill the white dots with black."
     if finding.detail == "film":
         return "Nothing to do, or fill the white dot with black."
     return f"Nothing to do. To have it cut, make it larger than {_mm2(finding.limit_mm2)}."
@@ -270,7 +293,32 @@ KINDS: dict[str, Kind] = {
         ),
         lambda finding, _: "Nothing to do, or cover it with white.",
     ),
+    "uneven-line": Kind(NOTE, "Uneven line", _uneven, _uneven_remedy),
 }
+
+
+def with_crumbs_counted(findings: Iterable[Finding]) -> list[Finding]:
+    """Return the findings with all crumbs of film (specks below 0.05 mm2) as one, if several.
+
+    It lies at the largest of them, has the area of all together and their outlines in others_mm.
+    """
+    kept: list[Finding] = []
+    crumbs: list[Finding] = []
+    for finding in findings:
+        is_crumb = finding.kind == "speck" and finding.detail == "film" and not finding.count
+        is_crumb = is_crumb and (finding.area_mm2 or 0) < CRUMB_MM2
+        (crumbs if is_crumb else kept).append(finding)
+    if len(crumbs) < 2:
+        return kept + crumbs
+    crumbs.sort(key=lambda crumb: (-(crumb.area_mm2 or 0), crumb.at_mm[::-1]))
+    largest, *others = crumbs
+    one = replace(
+        largest,
+        area_mm2=sum(crumb.area_mm2 or 0.0 for crumb in crumbs),
+        others_mm=tuple(crumb.outline_mm for crumb in others),
+        count=len(crumbs),
+    )
+    return [*kept, one]
 
 
 def number(
@@ -329,6 +377,7 @@ def to_json(finding: Finding) -> dict[str, Any]:
         data["others_mm"] = [_rounded_line(line) for line in finding.others_mm]
     for name in (
         "width_mm",
+        "usual_mm",
         "length_mm",
         "neck_mm",
         "reach_mm",
@@ -343,6 +392,8 @@ def to_json(finding: Finding) -> dict[str, Any]:
         value = getattr(finding, name)
         if value is not None:
             data[name] = round(float(value), 4)
+    if finding.count is not None:
+        data["count"] = finding.count
     return data | {"message": finding.message, "remedy": finding.remedy}
 
 

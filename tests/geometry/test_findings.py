@@ -2,7 +2,15 @@
 
 import pytest
 
-from geometry.findings import KINDS, Finding, is_rejected, number, place_words, to_json
+from geometry.findings import (
+    KINDS,
+    Finding,
+    is_rejected,
+    number,
+    place_words,
+    to_json,
+    with_crumbs_counted,
+)
 
 BLANK = (152.4, 152.4)
 
@@ -116,3 +124,29 @@ def test_json_holds_the_measures_that_apply_and_no_others() -> None:
     }
     assert data["at_mm"] == [1.0, 2.0]
     assert data["width_mm"] == 0.5124
+
+
+def test_crumbs_of_film_are_one_note_that_counts_them() -> None:
+    areas = [0.03, 0.049, 0.01]
+    crumbs = [
+        Finding("speck", (10.0 * k, 20.0), ((k, 0.0), (k, 1.0)), area_mm2=area, detail="film")
+        for k, area in enumerate(areas)
+    ]
+    dust = Finding("speck", (5.0, 5.0), area_mm2=0.03, limit_mm2=0.2)
+    larger = Finding("speck", (6.0, 5.0), area_mm2=0.05, detail="film")
+    kept = with_crumbs_counted([*crumbs, dust, larger])
+    assert kept[:2] == [dust, larger]
+    (one,) = number(kept[2:], BLANK)
+    assert (one.at_mm, one.count, len(one.others_mm)) == ((10.0, 20.0), 3, 2)
+    assert one.area_mm2 == pytest.approx(0.089)
+    assert one.message == (
+        "3 crumbs of film (together 0.09 mm²), the largest near the top left, will drop out of "
+        "the lines around them; they are too small to matter."
+    )
+    assert to_json(one)["count"] == 3
+    assert with_crumbs_counted(kept) == kept
+
+
+def test_a_single_crumb_is_told_as_it_is() -> None:
+    crumb = Finding("speck", (1.0, 2.0), area_mm2=0.03, detail="film")
+    assert with_crumbs_counted([crumb]) == [crumb]
