@@ -79,3 +79,16 @@ def test_line_at_the_kerf_passes_and_a_step_below_rejects(
             grey, px_per_mm = scan(black, dpi=dpi, seed=angle, blur_px=blur_px)
             kinds = [f.kind for f in find_thin(find_ink(grey, px_per_mm), Placement(), Limits())]
             assert kinds == [kind], (angle, width_mm)
+
+
+@pytest.mark.parametrize("width_mm", [0.085, 0.1, 0.115])
+@pytest.mark.parametrize("radius_mm", [2.0, 4.0])
+def test_soft_page_with_a_single_small_solid_is_enough_to_tell_a_hairline(
+    width_mm: float, radius_mm: float
+) -> None:
+    for angle in (5, 50, 100):
+        black = shapely.union_all([disc(8, 8, radius_mm), hairline(width_mm, angle, 12)])
+        grey, px_per_mm = scan(black, blur_px=1.0, seed=angle)
+        (finding,) = find_thin(find_ink(grey, px_per_mm), Placement(), Limits())
+        assert finding.kind == "line-below-kerf"
+        assert finding.width_mm == pytest.approx(width_mm, abs=0.01)
