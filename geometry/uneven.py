@@ -73,7 +73,7 @@ def find_uneven(ink: Ink, placement: Placement, limits: Limits) -> list[Finding]
     raster = rasterise(ink.f, factor, blocks)
     chains = find_chains(raster, find_band(raster.ink(), reach), is_ink=True)
     found = []
-    for line in _lines(chains):
+    for line in _lines(chains, scale):
         place = _most_uneven(line, scale)
         if place is None:
             continue
@@ -126,11 +126,11 @@ def _is_off(width: float, usual: float, slack: float = 0.0) -> bool:
     return high >= RATIO * low and high - low >= LEAST_MM
 
 
-def _lines(chains: Chains) -> Iterator[_Line]:
+def _lines(chains: Chains, scale: float) -> Iterator[_Line]:
     """Return the lines without the stretch at each end where another line or shape has a say.
 
     Branches that only lead into a bump of the edge are left out, and the two lines that meet there
-    are one.
+    are one. scale: mm of the blank to a pixel of the raster. Even lines are left out.
     """
     lengths = np.diff(chains.starts)
     radius = np.append(chains.joint_radius, 0.0)  # the last one for those that end at none
@@ -147,7 +147,7 @@ def _lines(chains: Chains) -> Iterator[_Line]:
     while left:
         way = _followed(chains, min(left), through)
         left -= {chain for chain, _ in way}
-        yield from _line(chains, way, through)
+        yield from _line(chains, way, through, scale)
 
 
 def _followed(chains: Chains, chain: int, through: dict[int, list[int]]) -> list[tuple[int, bool]]:
@@ -170,9 +170,9 @@ def _followed(chains: Chains, chain: int, through: dict[int, list[int]]) -> list
 
 
 def _line(
-    chains: Chains, way: list[tuple[int, bool]], through: dict[int, list[int]]
+    chains: Chains, way: list[tuple[int, bool]], through: dict[int, list[int]], scale: float
 ) -> Iterator[_Line]:
-    """Return the line along some chains, its ends left out, if anything is left."""
+    """Return the line along some chains, its ends left out, if anything uneven is left."""
     order = [
         np.arange(chains.starts[chain], chains.starts[chain + 1])[:: -1 if turned else 1]
         for chain, turned in way
@@ -188,11 +188,8 @@ def _line(
     )
     if is_ring:  # half of it again, so that each place has the line on both sides
         index = np.concatenate([index, index[: len(index) // 2]])
-    pixels = chains.pixels[index]
-    width = 2.0 * chains.radius[index].astype(np.float64) - 1.0
-    steps = np.hypot(*np.diff(pixels, axis=0).T)
-    along = np.concatenate([[0.0], np.cumsum(steps)])
-    usual = float(np.partition(width, len(width) // 2)[len(width) // 2])
+    radius = chains.radius[index]
+    usual = 2.0 * float(np.partition(radius, len(radius) // 2)[len(radius) // 2]) - 1.0
     cut = [usual, usual]
     for side, (chain, turned) in enumerate((way[0], way[-1])):
         end = int(turned) if side == 0 else 1 - int(turned)
@@ -202,6 +199,16 @@ def _line(
             cut[side] = 2.5 * float(chains.joint_radius[chains.joint[chain, end]])
     if is_ring:
         cut = [0.0, 0.0]
+    # Most lines are even: told before their ways are worked out, a step being 1.42 px at most.
+    inner = radius[int(cut[0] / 1.42) : len(radius) - int(cut[1] / 1.42)]
+    if len(inner) <= 8 or not _is_off(
+        (2.0 * float(inner.min()) - 1.0) * scale, (2.0 * float(inner.max()) - 1.0) * scale, STEPS_MM
+    ):
+        return
+    pixels = chains.pixels[index]
+    width = 2.0 * radius.astype(np.float64) - 1.0
+    steps = np.hypot(*np.diff(pixels, axis=0).T)
+    along = np.concatenate([[0.0], np.cumsum(steps)])
     kept = (along >= cut[0]) & (along <= along[-1] - cut[1])
     if np.count_nonzero(kept) > 8:
         yield _Line(pixels[kept], width[kept], along[kept])
