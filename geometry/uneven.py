@@ -143,11 +143,61 @@ def _lines(chains: Chains, scale: float) -> Iterator[_Line]:
             if joint >= 0:
                 at_joint.setdefault(int(joint), []).append(int(chain))
     through = {joint: pair for joint, pair in at_joint.items() if len(pair) == 2}
-    left = {int(chain) for chain in np.flatnonzero(~is_bump)}
+    # Most are even by themselves, which is told for all of them at once.
+    goes_on = np.isin(chains.joint, list(through)).any(axis=1)
+    cuts = _cuts(chains)
+    even = (
+        _are_even(chains.pixels, chains.radius, chains.starts, cuts, scale)
+        & ~goes_on
+        & ~_are_rings(chains)
+    )
+    left = {int(chain) for chain in np.flatnonzero(~is_bump & ~even)}
     while left:
         way = _followed(chains, min(left), through)
         left -= {chain for chain, _ in way}
-        yield from _line(chains, way, through, scale)
+        yield from _line(chains, way, through, cuts)
+
+
+def _cuts(chains: Chains) -> NDArray[np.float64]:
+    """Return how far (m, 2) from each end of a chain something else has a say, px of the raster; -1
+    at a free end, where it is the line's own width."""
+    radius = np.append(chains.joint_radius, 0.0)
+    cuts = np.where(chains.ends == JOINT, 2.5 * radius[chains.joint], -1.0)
+    return np.where(chains.ends == WIDE, 2 * chains.reach_px, cuts).astype(np.float64)
+
+
+def _are_rings(chains: Chains) -> NDArray[np.bool_]:
+    """Return which chains (m) begin next to where they end."""
+    first, last = chains.pixels[chains.starts[:-1]], chains.pixels[chains.starts[1:] - 1]
+    return np.asarray((np.abs(first - last).max(axis=1) <= 1) & (np.diff(chains.starts) > 8))
+
+
+@njit(cache=True)
+def _are_even(
+    pixels: NDArray[np.int32],
+    radius: NDArray[np.float32],
+    starts: NDArray[np.int64],
+    cuts: NDArray[np.float64],
+    scale: float,
+) -> NDArray[np.bool_]:
+    """Return which chains (m) are even enough between their cuts, as lines by themselves."""
+    even = np.ones(len(starts) - 1, np.bool_)
+    for chain in range(len(starts) - 1):
+        first, stop = starts[chain], starts[chain + 1]
+        usual = 2.0 * np.median(radius[first:stop]) - 1.0
+        along = np.zeros(stop - first)
+        for k in range(1, stop - first):
+            step = pixels[first + k] - pixels[first + k - 1]
+            along[k] = along[k - 1] + np.sqrt(np.float64(step[0] * step[0] + step[1] * step[1]))
+        low = cuts[chain, 0] if cuts[chain, 0] >= 0 else usual
+        high = along[-1] - (cuts[chain, 1] if cuts[chain, 1] >= 0 else usual)
+        kept = np.flatnonzero((along >= low) & (along <= high))
+        if len(kept) <= 8:
+            continue
+        width = 2.0 * radius[first + kept].astype(np.float64) - 1.0
+        evened, is_off = _evened(width, scale)
+        even[chain] = not is_off or _most_off(evened, along[kept] * scale)[0] < 0
+    return even
 
 
 def _followed(chains: Chains, chain: int, through: dict[int, list[int]]) -> list[tuple[int, bool]]:
@@ -170,9 +220,12 @@ def _followed(chains: Chains, chain: int, through: dict[int, list[int]]) -> list
 
 
 def _line(
-    chains: Chains, way: list[tuple[int, bool]], through: dict[int, list[int]], scale: float
+    chains: Chains,
+    way: list[tuple[int, bool]],
+    through: dict[int, list[int]],
+    cuts: NDArray[np.float64],
 ) -> Iterator[_Line]:
-    """Return the line along some chains, its ends left out, if anything uneven is left."""
+    """Return the line along some chains, its ends left out, if anything is left."""
     order = [
         np.arange(chains.starts[chain], chains.starts[chain + 1])[:: -1 if turned else 1]
         for chain, turned in way
@@ -190,21 +243,10 @@ def _line(
         index = np.concatenate([index, index[: len(index) // 2]])
     radius = chains.radius[index]
     usual = 2.0 * float(np.partition(radius, len(radius) // 2)[len(radius) // 2]) - 1.0
-    cut = [usual, usual]
+    cut = [0.0, 0.0]
     for side, (chain, turned) in enumerate((way[0], way[-1])):
-        end = int(turned) if side == 0 else 1 - int(turned)
-        if chains.ends[chain, end] == WIDE:
-            cut[side] = 2 * chains.reach_px
-        elif chains.ends[chain, end] == JOINT:
-            cut[side] = 2.5 * float(chains.joint_radius[chains.joint[chain, end]])
-    if is_ring:
-        cut = [0.0, 0.0]
-    # Most lines are even: told before their ways are worked out, a step being 1.42 px at most.
-    inner = radius[int(cut[0] / 1.42) : len(radius) - int(cut[1] / 1.42)]
-    if len(inner) <= 8 or not _is_off(
-        (2.0 * float(inner.min()) - 1.0) * scale, (2.0 * float(inner.max()) - 1.0) * scale, STEPS_MM
-    ):
-        return
+        own = float(cuts[chain, int(turned) if side == 0 else 1 - int(turned)])
+        cut[side] = 0.0 if is_ring else own if own >= 0 else usual
     pixels = chains.pixels[index]
     width = 2.0 * radius.astype(np.float64) - 1.0
     steps = np.hypot(*np.diff(pixels, axis=0).T)
