@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from geometry.bands import BLOCK_PX
 from geometry.caliper import measure
 from geometry.findings import Finding
 from geometry.graph_kernels import hanging_links, ways_from_chord, ways_within
@@ -23,6 +24,7 @@ from geometry.skeleton import (
     FREE,
     JOINT,
     WIDE,
+    Blocks,
     Chains,
     block_px,
     blocks_around,
@@ -34,6 +36,8 @@ FINEST_PX_PER_MM: Final = 6.0
 """Film is followed on about this raster; a cut of kerf's width is still whole on it."""
 RIM_MM: Final = 1.7
 """Film kept around all ink: the frame."""
+LEAST_POCKET_MM2: Final = 0.5
+"""Ink that is convex but for so much has no flap in it: 12 mm of film are never so thin."""
 STEP: Final = 1.3
 """A neck inside a flap is one of its own where the film is this many times wider on both sides."""
 NARROWER: Final = 0.6
@@ -80,16 +84,39 @@ def find_flaps(
     factor = block_px(ink.px_per_mm, FINEST_PX_PER_MM)
     rim = round(RIM_MM * ink.px_per_mm / factor)
     blocks = blocks_around(ink.loops.around_px, factor, rim)
-    chains = film_skeleton(rasterise(ink.f, factor, blocks))
+    mm = placement.scale / ink.px_per_mm
+    zone = _pockets(ink, blocks, factor, limits.flap_reach_mm / mm)
+    if not zone.any():
+        return []
+    chains = film_skeleton(rasterise(ink.f, factor, blocks), zone)
     if not len(chains):
         return []
-    mm = placement.scale / ink.px_per_mm
     grid_mm = mm * chains.factor
     film = (chains.mask > 0).astype(np.uint8)
     found = []
     for neck in _chosen(_necks(chains, limits, grid_mm), limits.flap_reach_mm / grid_mm):
         found += _finding(neck, chains, film, ink, placement, limits)
     return found
+
+
+def _pockets(ink: Ink, blocks: Blocks, factor: int, reach_px: float) -> NDArray[np.uint8]:
+    """Return where a flap can be, as 1, in cells of BLOCK_PX blocks.
+
+    What hangs on one neck is enclosed by one piece of ink and the neck, so it lies within the
+    convex hull of that ink, which is farther across than the flap reaches.
+    """
+    loops = ink.loops
+    left, top, right, low = blocks
+    zone = np.zeros(((low - top) // BLOCK_PX, (right - left) // BLOCK_PX), np.uint8)
+    sides = loops.box_px[:, 2:] - loops.box_px[:, :2]
+    for loop in np.flatnonzero(~loops.is_hole & (np.hypot(*sides.T) >= reach_px)):
+        points = loops.points[loops.starts[loop] : loops.starts[loop + 1] : 4]
+        hull = cv2.convexHull(np.ascontiguousarray(points))[:, 0]
+        if cv2.contourArea(hull) - loops.area_px2[loop] < LEAST_POCKET_MM2 * ink.px_per_mm**2:
+            continue
+        cells = (hull / factor - np.array([left, top], np.float32)) / BLOCK_PX
+        cv2.fillConvexPoly(zone, np.rint(cells).astype(np.int32), 1)
+    return np.asarray(cv2.dilate(zone, np.ones((5, 5), np.uint8)), np.uint8)
 
 
 def _necks(chains: Chains, limits: Limits, grid_mm: float) -> list[_Neck]:

@@ -125,11 +125,11 @@ def _without_rim(zone: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return inner
 
 
-def film_skeleton(raster: Raster) -> Chains:
-    """Return the middle lines of all the film, however wide.
+def film_skeleton(raster: Raster, zone: NDArray[np.uint8]) -> Chains:
+    """Return the middle lines of all the film in a zone, however wide.
 
-    Film that meets at a corner only is parted first, as a corner holds nothing. A WIDE end is the
-    film around the raster.
+    zone: 1 in cells of BLOCK_PX blocks. Film that meets at a corner only is parted first, as a
+    corner holds nothing. A WIDE end is the film outside of the zone, or around the raster.
     """
     mask = raster.film()
     part_corners(mask)
@@ -140,8 +140,7 @@ def film_skeleton(raster: Raster) -> Chains:
     near2 = ways_to_edge(whole, EXACT_PX)
     np.copyto(ways2, near2, where=near2 < EXACT_PX**2)
     reach = float(np.sqrt(ways2.max()))
-    zone = _without_rim(np.ones([-(-side // BLOCK_PX) for side in mask.shape], np.uint8))
-    order, starts = by_way(mask, zone, ways2, reach)
+    order, starts = by_way(mask, _without_rim(zone), ways2, reach)
     # Without corners that meet, film is 4-connected where it is 8-connected.
     kept = thin(mask, order, starts, SIMPLE_8)
     return _chains(mask, kept, whole, ways2, raster, reach)
