@@ -73,7 +73,8 @@ def glyph(face: str, letter: str, height_mm: float, centre_mm: tuple[float, floa
     black = shapely.Polygon()
     for contour in _contours(face, letter):
         black = shapely.symmetric_difference(black, shapely.make_valid(Polygon(contour)))
-    scale = height_mm / _font(face)["OS/2"].sCapHeight
+    font = _font(face)
+    scale = height_mm / (font["OS/2"].sCapHeight or font["head"].unitsPerEm)  # icons: no capitals
     black = affinity.scale(black, scale, -scale, origin=(0, 0))
     x0, y0, x1, y1 = black.bounds
     return affinity.translate(black, centre_mm[0] - (x0 + x1) / 2, centre_mm[1] - (y0 + y1) / 2)
