@@ -81,7 +81,7 @@ def open_page(browser: Any) -> Iterator[Callable[..., Any]]:
 
     def open_one(size: dict[str, int] = DESKTOP, **options: Any) -> Any:
         context = browser.new_context(viewport=size, reduced_motion="reduce", **options)
-        context.set_default_timeout(15_000)
+        context.set_default_timeout(30_000)
         contexts.append(context)
         page = context.new_page()
         page.on("pageerror", lambda error: faults.append(str(error)))
