@@ -104,7 +104,7 @@ class Ink:
     px_per_mm: float
     level: float = MIDDLE_LEVEL
     contrast: float = 1.0
-    origin_px: tuple[int, int] = (0, 0)
+    origin_px: tuple[float, float] = (0, 0)
     specks: tuple[Speck, ...] = ()
     hairlines: tuple[Hairline, ...] = ()
     half_covered: tuple[tuple[float, float, float], ...] = field(default=())

@@ -17,7 +17,8 @@ from geometry.margins import AT_EDGE_MM
 from geometry.outlines import Outline
 from geometry.recipe import Placement
 
-_LARGEST_CANVAS_PX = 120_000_000
+_LARGEST_CANVAS_PX = 60_000_000
+"""What 12 x 12 in at 600 dpi take; above it the film is traced on larger pixels."""
 
 
 def find_islands(
@@ -170,6 +171,15 @@ def _touches_edge(
     )
 
 
+def _coarser(ink: Ink, by: int) -> Ink:
+    """Return the ink on pixels that are `by` times larger, for a small drawing on a large blank."""
+    rows, columns = (side // by * by for side in ink.f.shape)
+    size = (max(columns // by, 1), max(rows // by, 1))
+    f = cv2.resize(ink.f[: rows or None, : columns or None], size, interpolation=cv2.INTER_AREA)
+    origin_px = (ink.origin_px[0] / by, ink.origin_px[1] / by)
+    return replace(ink, f=f.astype(np.int16), px_per_mm=ink.px_per_mm / by, origin_px=origin_px)
+
+
 def _canvas(ink: Ink, placement: Placement, blank_mm: tuple[float, float]) -> Ink:
     """Return a field that covers the blank and a ring of two pixels, ink outside the blank."""
     width_mm, height_mm = blank_mm
@@ -179,7 +189,8 @@ def _canvas(ink: Ink, placement: Placement, blank_mm: tuple[float, float]) -> In
     high = np.ceil(corners.max(axis=0)).astype(int) + 3
     width, height = (int(side) for side in high - low)
     if width * height > _LARGEST_CANVAS_PX:
-        raise ValueError("the blank has too many pixels at this scale")
+        by = int(np.ceil(np.sqrt(width * height / _LARGEST_CANVAS_PX)))
+        return _canvas(_coarser(ink, by), placement, blank_mm)
     f = np.full((height, width), UNIT // 2, np.int16)
     left, top = max(-low[0], 0), max(-low[1], 0)
     source = ink.f[max(low[1], 0) : max(high[1], 0), max(low[0], 0) : max(high[0], 0)]

@@ -133,3 +133,15 @@ def test_crumb_of_film_is_noted_and_not_an_island() -> None:
 def test_mask_has_no_islands() -> None:
     grey, px_per_mm = scan(ring(20, 20, 10))
     assert islands(find_ink(grey, px_per_mm), mode="mask") == []
+
+
+def test_small_drawing_on_a_large_blank_is_traced_on_larger_pixels() -> None:
+    side = 600
+    grey = np.full((side, side), 245, np.uint8)
+    grey[:, 290:310] = 20  # a line across the paper
+    ink = find_ink(grey, 24.0)
+    blank = (1000.0, 1000.0)
+    placement = Placement.about((12.5, 12.5), (5.0, 500.0), scale=0.5, turn_deg=90)
+    outlines = trace(ink, placement, blank)
+    found = find_islands(outlines, ink, placement, blank, Limits())
+    assert [finding for finding in found if finding.kind == "island"] == []
