@@ -139,5 +139,6 @@ def ways_within(region: NDArray[np.uint8], start: NDArray[np.float32]) -> NDArra
             after = way + long[k]
             if after < ways[near_y, near_x] - 1e-4:
                 ways[near_y, near_x] = after
-                heapq.heappush(waiting, (after, near_y, near_x))
+                # As it is kept: beyond 1000 px its rounding is more than what tells ways apart.
+                heapq.heappush(waiting, (np.float64(ways[near_y, near_x]), near_y, near_x))
     return ways
