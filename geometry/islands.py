@@ -40,7 +40,7 @@ def find_islands(
     """
     if mode == "mask":
         return []
-    if _cuts_edge(outlines, blank_mm):
+    if cuts_edge(outlines, blank_mm):
         parts = _film_parts_on_blank(ink, placement, blank_mm)
     else:
         inside: dict[int, list[Outline]] = {}
@@ -121,7 +121,7 @@ def _is_within(points: NDArray[np.float64], x: float, y: float) -> bool:
     return len(points) >= 3 and cv2.pointPolygonTest(line, (x, y), False) > 0
 
 
-def _cuts_edge(outlines: Sequence[Outline], blank_mm: tuple[float, float]) -> bool:
+def cuts_edge(outlines: Sequence[Outline], blank_mm: tuple[float, float]) -> bool:
     """Tell whether any cut touches or crosses the blank's edge."""
     boxes = np.array([outline.box_mm for outline in outlines if not outline.is_hole])
     if not len(boxes):
@@ -137,7 +137,7 @@ def _film_parts_on_blank(
 
     Everything outside the blank is taken for cut, so that every part of the film is a hole.
     """
-    canvas = _canvas(ink, placement, blank_mm)
+    canvas = blank_canvas(ink, placement, blank_mm)
     loops = find_loops(canvas.f)
     scale = placement.scale / ink.px_per_mm
     net = loops.area_px2.copy()
@@ -180,7 +180,7 @@ def _coarser(ink: Ink, by: int) -> Ink:
     return replace(ink, f=f.astype(np.int16), px_per_mm=ink.px_per_mm / by, origin_px=origin_px)
 
 
-def _canvas(ink: Ink, placement: Placement, blank_mm: tuple[float, float]) -> Ink:
+def blank_canvas(ink: Ink, placement: Placement, blank_mm: tuple[float, float]) -> Ink:
     """Return a field that covers the blank and a ring of two pixels, ink outside the blank."""
     width_mm, height_mm = blank_mm
     corners_mm = np.array([[0, 0], [width_mm, 0], [width_mm, height_mm], [0, height_mm]], float)
@@ -190,7 +190,7 @@ def _canvas(ink: Ink, placement: Placement, blank_mm: tuple[float, float]) -> In
     width, height = (int(side) for side in high - low)
     if width * height > _LARGEST_CANVAS_PX:
         by = int(np.ceil(np.sqrt(width * height / _LARGEST_CANVAS_PX)))
-        return _canvas(_coarser(ink, by), placement, blank_mm)
+        return blank_canvas(_coarser(ink, by), placement, blank_mm)
     f = np.full((height, width), UNIT // 2, np.int16)
     left, top = max(-low[0], 0), max(-low[1], 0)
     source = ink.f[max(low[1], 0) : max(high[1], 0), max(low[0], 0) : max(high[0], 0)]

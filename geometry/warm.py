@@ -3,6 +3,7 @@
 import cv2
 import numpy as np
 
+from geometry.bridges import propose_bridges
 from geometry.check import Checked, check_picture
 from geometry.cut_plan import plan_stencil
 from geometry.lift import find_lift
@@ -10,6 +11,7 @@ from geometry.limits import default_limits
 from geometry.paper_edges import find_edges
 from geometry.paper_lines import Overview
 from geometry.picture import Picture
+from geometry.prepared import prepare_picture
 from geometry.recipe import Recipe, Stroke
 
 PX_PER_MM = 8.0
@@ -43,6 +45,7 @@ def warm() -> Checked:
     checked = check_picture(picture, Recipe(strokes=strokes))
     if checked.ink is not None:
         find_lift(checked.ink, checked.placement, checked.blank_mm, default_limits())
+    propose_bridges(prepare_picture(picture))
     _ = checked.overlay_png, checked.film_png, checked.drawing_jpg
     if checked.stencil is not None:
         plan_stencil(checked.stencil, kerf_mm=0.15)
