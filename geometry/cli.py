@@ -1,4 +1,4 @@
-"""The command line: `python -m geometry check|lift|...`; docs/geometry.md is its contract.
+"""The command line: `python -m geometry check|bridges|...`; docs/geometry.md is its contract.
 
 Exit codes: 0 passed, 1 rejected by a finding, 2 could not be read or was asked wrongly. The text of
 an error is one sentence on standard error.
@@ -16,6 +16,7 @@ from functools import partial
 from multiprocessing import get_context
 from typing import Any, Final, NoReturn
 
+from geometry.bridge_cli import add_bridges
 from geometry.cli_options import add_recipe_options, recipe_and_limits, shown, write_file
 from geometry.cut_cli import add_cutfile, add_nest
 from geometry.errors import GeometryError, InvalidInputError, UnreadableError
@@ -68,6 +69,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser = _Parser(prog="python -m geometry", description="Check and cut drawings for stencils.")
     commands = parser.add_subparsers(dest="command", required=True, parser_class=_Parser)
     _add_check(commands)
+    add_bridges(commands)
     add_cutfile(commands)
     add_nest(commands)
     add_lift(commands)
