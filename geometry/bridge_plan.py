@@ -1,14 +1,18 @@
 """The plan of bridges while it is being made: the places there are, those taken, those barred."""
 
-from dataclasses import dataclass, field, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
 
 from geometry.bridge_sites import NEAR_MM, Film, Sites, find_sites
-from geometry.bridge_symmetry import Mirror, even
-from geometry.bridge_tree import Joined, is_near, lying_apart, span
+from geometry.bridge_symmetry import Mirror, even, mirrored
+from geometry.bridge_tree import Joined, lying_apart, span
 from geometry.findings import Finding
 from geometry.limits import Limits
 from geometry.recipe import Placement, Stroke
@@ -82,11 +86,11 @@ class Plan:
         return (self.width_mm + max(self.limits.opening_mm, self.limits.web_mm) + 0.4) / self.mm
 
     @property
-    def taken(self) -> list[int]:
-        """The numbers of the places taken, in order."""
-        return [chosen.site for chosen in self.chosen]
+    def taken(self) -> NDArray[np.intp]:
+        """The numbers (m) of the places taken, in order."""
+        return np.array([chosen.site for chosen in self.chosen], dtype=np.intp)
 
-    def ends_mm(self, sites: list[int]) -> NDArray[np.float64]:
+    def ends_mm(self, sites: Sequence[int] | NDArray[np.intp]) -> NDArray[np.float64]:
         """Return the ends (n, 2, 2) of places in blank mm, to a thousandth."""
         ends = self.sites.ends_px[np.array(sites, dtype=np.intp)].reshape(-1, 2)
         return np.round(self.placement.to_blank(self.film.ink.to_mm(ends)), 3).reshape(-1, 2, 2)
@@ -101,12 +105,8 @@ class Plan:
     def usable(self) -> NDArray[np.bool_]:
         """Return which places (n) lie clear of banned and of taken ones."""
         middles = self.sites.middle_px
-        free = np.ones(len(self.sites), bool)
-        for point in self.banned_px:
-            free &= np.hypot(*(middles - point).T) >= BANNED_MM / self.mm
-        for site in self.taken:
-            free &= np.hypot(*(middles - middles[site]).T) >= self.apart_px
-        return free
+        free = _nearest(np.array(self.banned_px), middles) >= BANNED_MM / self.mm
+        return np.asarray(free & (_nearest(middles[self.taken], middles) >= self.apart_px))
 
     def span(self) -> None:
         """Join what still lies apart, by places that did no harm, or else by any."""
@@ -125,12 +125,10 @@ class Plan:
 
     def crowding_mm(self) -> NDArray[np.float64]:
         """Return what each place (n) costs for ending close to where a bridge does."""
-        nearest = np.full(len(self.sites), np.inf)
-        for site in self.taken:
-            for end in self.sites.ends_px[site].reshape(2, 2):
-                for own in (self.sites.ends_px[:, :2], self.sites.ends_px[:, 2:]):
-                    nearest = np.minimum(nearest, np.hypot(*(own - end).T))
-        return np.asarray(CROWD_MM * np.clip(1 - nearest * self.mm / CROWDED_MM, 0, None))
+        ends = self.sites.ends_px
+        near_px = _nearest(ends[self.taken].reshape(-1, 2), ends.reshape(-1, 2))
+        nearest_mm = near_px.reshape(-1, 2).min(axis=1) * self.mm
+        return np.asarray(CROWD_MM * np.clip(1 - nearest_mm / CROWDED_MM, 0, None))
 
     def look_farther(self) -> bool:
         """Look for places across wide ink too; tell whether there are more then."""
@@ -144,50 +142,68 @@ class Plan:
         self.sites = self.sites.also(far)
         return len(far) > 0
 
-    def joined(self, without: int | None = None) -> Joined:
-        """Return which parts the bridges join, all of them or all but one."""
+    def joined(self) -> Joined:
+        """Return which parts the bridges join."""
         joined = Joined()
-        for index, site in enumerate(self.taken):
-            if index != without:
-                one, other = (int(part) for part in self.sites.parts[site])
-                joined.join(one, other)
+        for one, other in self.sites.parts[self.taken].tolist():
+            joined.join(one, other)
         return joined
 
-    def move_to(self, places: Sites) -> None:
-        """Take other places (n), one for each bridge in order."""
+    def even_out(self) -> None:
+        """Make pairs of bridges of a symmetric drawing exact mirror images."""
+        if self.mirror is None or not self.chosen:
+            return
+        places = mirrored(self.sites, self.taken, self.mirror, self.film, self.mm)
         first = len(self.sites)
         self.sites = self.sites.also(places)
-        self.chosen = [replace(one, site=first + at) for at, one in enumerate(self.chosen)]
+        for at, one in enumerate(self.chosen):
+            if one.site in self.endured:
+                self.endured.add(first + at)
+            one.site = first + at
 
-    def alternatives(self, index: int, count: int) -> list[int]:
-        """Return up to so many other places for a bridge, the best first, well apart."""
-        chosen = self.chosen[index]
-        if chosen.others is not None:
-            order = np.array(chosen.others, dtype=np.intp)
-        else:
-            order = np.flatnonzero(self._would_join(index))
-            order = order[np.argsort(self.sites.cost_mm[order], kind="stable")]
-        gap_mm = self.sites.gap_mm
-        own_mm = float(gap_mm[chosen.site])
-        order = order[gap_mm[order] <= max(LONGER * own_mm, own_mm + LONGER_MM)]
+    def alternatives(self, count: int) -> list[list[int]]:
+        """Return, per bridge, up to so many other places for it, the best first, well apart."""
+        middles, gap_mm = self.sites.middle_px, self.sites.gap_mm
+        clear = _nearest(middles[self.taken], middles) >= self.apart_px / 2
+        by_cost = np.argsort(self.sites.cost_mm, kind="stable")
+        found: list[list[int]] = []
+        for index, chosen in enumerate(self.chosen):
+            if chosen.others is None:
+                order = by_cost[self._would_join(index)[by_cost]]
+            else:
+                order = np.array(chosen.others, dtype=np.intp)
+            own_mm = float(gap_mm[chosen.site])
+            fits = clear[order] & (gap_mm[order] <= max(LONGER * own_mm, own_mm + LONGER_MM))
+            found.append(self._apart(order[fits], chosen.site, count))
+        return found
+
+    def _apart(self, order: NDArray[np.intp], site: int, count: int) -> list[int]:
+        """Return the first places of an order that lie well apart, from a place and each other."""
         middles = self.sites.middle_px
-        taken = middles[np.array(self.taken, dtype=np.intp)]
-        away = [float(np.hypot(*(taken - middles[site]).T).min()) for site in order]
-        order = order[np.array(away) >= self.apart_px / 2] if len(order) else order
         found: list[int] = []
         for apart_px in (2 * self.apart_px, self.apart_px, self.apart_px / 2):
-            for site in order.tolist():
-                beside = [middles[chosen.site], *(middles[other] for other in found)]
-                if len(found) < count and not is_near(middles[site], beside, apart_px):
-                    found.append(site)
+            far = np.ones(len(order), bool)
+            for other in (site, *found):
+                far &= np.hypot(*(middles[order] - middles[other]).T) >= apart_px
+            while len(found) < count and far.any():
+                found.append(int(order[np.argmax(far)]))
+                far &= np.hypot(*(middles[order] - middles[found[-1]]).T) >= apart_px
         return found
 
     def _would_join(self, index: int) -> NDArray[np.bool_]:
         """Return which places (n) join the same as a bridge does, if that one were not there."""
-        joined = self.joined(without=index)
-        roots = np.array([joined.root(part) for part in range(len(self.film.areas_mm2))])
-        sides = roots[self.sites.parts]
+        links = np.delete(self.sites.parts[self.taken], index, axis=0)
+        count = len(self.film.areas_mm2)
+        graph = coo_matrix((np.ones(len(links)), (links[:, 0], links[:, 1])), (count, count))
+        sides = connected_components(graph, directed=False)[1][self.sites.parts]
         own = sides[self.chosen[index].site]
         if own[0] == own[1]:
             sides, own = self.sites.parts, self.sites.parts[self.chosen[index].site]
         return np.asarray((np.sort(sides, axis=1) == np.sort(own)).all(axis=1))
+
+
+def _nearest(to_px: NDArray[np.float64], points_px: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return how far each point (n, 2) is from the nearest of others (m, 2); inf where m is 0."""
+    if not len(to_px):
+        return np.full(len(points_px), np.inf)
+    return np.asarray(cKDTree(to_px).query(points_px)[0])

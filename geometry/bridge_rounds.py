@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from geometry.bridge_hinges import find_hinges, hold_hinges
 from geometry.bridge_plan import FARTHEST_MM, Chosen, Plan, Style
 from geometry.bridge_sites import film_parts, find_sites
-from geometry.bridge_symmetry import even, find_mirror, mirrored
+from geometry.bridge_symmetry import even, find_mirror
 from geometry.bridge_tree import Joined, held_parts, lying_apart
 from geometry.check import Checked
 from geometry.findings import Finding
@@ -65,6 +65,7 @@ def plan_bridges(
     plan = _begin(start, before, prepared.limits, width_mm)
 
     def checked(plan: Plan) -> Planned:
+        plan.even_out()
         after = recheck(prepared, (*base, *plan.strokes()))
         return Planned(_copy(plan), after, tuple(_faults(plan, start, after)))
 
@@ -78,11 +79,6 @@ def plan_bridges(
         now = checked(plan)
         # Later states are fuller: of two that are as good, the later has what a style asks for.
         best = now if now.rank <= best.rank else best
-    if plan.mirror is not None and best.plan.chosen:
-        evened = _copy(best.plan)
-        evened.move_to(mirrored(evened.sites, evened.taken, plan.mirror, plan.film, plan.mm))
-        other = checked(evened)
-        best = other if other.rank <= best.rank else best
     _say_why(best.plan, before)
     return best
 

@@ -6,6 +6,7 @@ across a straight run is hardly seen; at a bend, an end or where lines meet it c
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any, Final
 
 import cv2
@@ -83,7 +84,7 @@ class Sites:
     def __len__(self) -> int:
         return len(self.cost_mm)
 
-    @property
+    @cached_property
     def middle_px(self) -> NDArray[np.float64]:
         """The middles (n, 2), px."""
         return (self.edges_px[:, :2] + self.edges_px[:, 2:]) / 2

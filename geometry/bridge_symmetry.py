@@ -84,13 +84,15 @@ def even(sites: Sites, mirror: Mirror, mm: float) -> Sites:
     return replace(sites, cost_mm=cost).only(order)
 
 
-def mirrored(sites: Sites, chosen: list[int], mirror: Mirror, film: Film, mm: float) -> Sites:
+def mirrored(
+    sites: Sites, chosen: NDArray[np.intp], mirror: Mirror, film: Film, mm: float
+) -> Sites:
     """Return places in the order of `chosen`, pairs of them made exact mirror images.
 
     A place across the mirror line or along it is made its own image. A place whose image would
     not end on the same parts of the film stays as it is.
     """
-    taken = sites.only(np.array(chosen, dtype=np.intp))
+    taken = sites.only(chosen)
     middles = taken.middle_px
     images = mirror.image(middles)
     ends, edges = taken.ends_px.copy(), taken.edges_px.copy()

@@ -12,6 +12,7 @@ from typing import Any, Final
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
 
 from geometry.bridge_plan import Plan, Style
 from geometry.bridge_rounds import plan_bridges
@@ -195,20 +196,16 @@ def bridge_width_mm(limits: Limits, style: str = "usual") -> float:
 def _bridges(plan: Plan, width_mm: float) -> list[Bridge]:
     """Return the bridges of a plan in blank mm, with words and alternatives."""
 
-    def sites_of(numbers: list[int]) -> tuple[Site, ...]:
+    def sites_of(numbers: Sequence[int] | NDArray[np.intp]) -> tuple[Site, ...]:
         return tuple(
             Site((x0, y0), (x1, y1), width_mm)
             for (x0, y0), (x1, y1) in plan.ends_mm(numbers).tolist()
         )
 
+    others = plan.alternatives(ALTERNATIVES)
     return [
-        Bridge(
-            site,
-            chosen.holds,
-            chosen.reason,
-            alternatives=sites_of(plan.alternatives(index, ALTERNATIVES)),
-        )
-        for index, (site, chosen) in enumerate(zip(sites_of(plan.taken), plan.chosen, strict=True))
+        Bridge(site, chosen.holds, chosen.reason, alternatives=sites_of(numbers))
+        for site, chosen, numbers in zip(sites_of(plan.taken), plan.chosen, others, strict=True)
     ]
 
 
