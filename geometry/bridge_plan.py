@@ -102,11 +102,13 @@ class Plan:
             for (x0, y0), (x1, y1) in self.ends_mm(self.taken).tolist()
         )
 
-    def usable(self) -> NDArray[np.bool_]:
-        """Return which places (n) lie clear of banned and of taken ones."""
+    def usable(self, *, with_banned: bool = False) -> NDArray[np.bool_]:
+        """Return which places (n) lie clear of taken ones, and of banned ones unless asked for."""
         middles = self.sites.middle_px
-        free = _nearest(np.array(self.banned_px), middles) >= BANNED_MM / self.mm
-        return np.asarray(free & (_nearest(middles[self.taken], middles) >= self.apart_px))
+        free = _nearest(middles[self.taken], middles) >= self.apart_px
+        if not with_banned:
+            free &= _nearest(np.array(self.banned_px), middles) >= BANNED_MM / self.mm
+        return np.asarray(free)
 
     def span(self) -> None:
         """Join what still lies apart, by places that did no harm, or else by any."""

@@ -88,7 +88,8 @@ def _begin(start: Checked, before: Checked, limits: Limits, width_mm: float) -> 
     ink, placement = start.ink, start.placement
     if ink is None:
         raise ValueError("there is no ink to bridge")
-    film = film_parts(ink, start.outlines, placement, start.blank_mm, limits)
+    islands_mm = [finding.at_mm for finding in start.findings if finding.kind == "island"]
+    film = film_parts(ink, start.outlines, placement, start.blank_mm, limits, islands_mm)
     shift = np.subtract(ink.origin_px, film.ink.origin_px)
     loops = [ink.loops.points_of(loop) + shift for loop in range(len(ink.loops))]
     mm = placement.scale / ink.px_per_mm
@@ -180,14 +181,19 @@ def _hold_flaps(plan: Plan, now: Planned) -> bool:
     hinges = find_hinges(flaps, ink, now.after.placement)
     shift = np.tile(np.subtract(plan.film.ink.origin_px, ink.origin_px), 2)
 
-    def hold() -> list[tuple[int, int, tuple[int, ...]]]:
+    def hold(*, with_banned: bool = False) -> list[tuple[int, int, tuple[int, ...]]]:
         cost_mm = plan.sites.cost_mm + plan.crowding_mm()
         ends_px = plan.sites.ends_px + shift
-        return hold_hinges(hinges, ends_px, cost_mm, plan.usable(), plan.apart_px)
+        usable = plan.usable(with_banned=with_banned)
+        return hold_hinges(hinges, ends_px, cost_mm, usable, plan.apart_px)
 
     found = hold()
     if not found and plan.look_farther():
         found = hold()
+    if not found:
+        # A narrow place beside a bridge is the lesser evil.
+        found = hold(with_banned=True)
+        plan.endured |= {site for site, _, _ in found}
     plan.chosen += [
         Chosen(site, others=others, flap_key=hinges[number].finding.key)
         for site, number, others in found

@@ -116,10 +116,12 @@ def film_parts(
     placement: Placement,
     blank_mm: tuple[float, float],
     limits: Limits,
+    islands_mm: Sequence[tuple[float, float]] = (),
 ) -> Film:
     """Return the parts of the film, 4-connected at full resolution, as find_islands counts them.
 
-    Parts below limits.island_mm2 are crumbs: they need no bridge and carry none.
+    Parts below limits.island_mm2 are crumbs: they need no bridge and carry none. islands_mm: a
+    point of every part that was found to be none, as pixels tell areas at the limit a bit off.
     """
     is_cut_off = cuts_edge(outlines, blank_mm)
     if is_cut_off:
@@ -137,6 +139,8 @@ def film_parts(
     frame = _largest_at_edge(parts, areas_mm2) if is_cut_off else int(parts[0, 0])
     crumbs = (areas_mm2 < limits.island_mm2) & (np.arange(count) != frame)
     crumbs[0] = False
+    for x, y in np.rint(ink.to_px(placement.to_paper(np.reshape(islands_mm, (-1, 2))))).astype(int):
+        crumbs[parts[y, x]] = False
     f = ink.f
     if crumbs.any():
         in_crumb = crumbs[parts]
