@@ -26,7 +26,6 @@ class Line:
     start_px: x, y of one pixel of the chain as a point of the field.
     """
 
-    chain: int
     start_px: NDArray[np.float64]
     caliper: NDArray[np.float64]
     width: NDArray[np.float64]
@@ -131,7 +130,7 @@ def _lines(
             continue
         joint = (int(joints[chain, 0]), int(joints[chain, 1]))
         start_px = chains.to_field(part[:1])[0]
-        line = _line(chain, start_px, caliper, of_chain, joint)
+        line = _line(start_px, caliper, of_chain, joint)
         steps = np.flatnonzero(~is_open[start : at - 1])
         lines += _pieces(line, steps, widest_px / 2) if steps.size else [line]
     return lines
@@ -156,7 +155,6 @@ def _worth_telling(
 
 
 def _line(
-    chain: int,
     start_px: NDArray[np.float64],
     caliper: NDArray[np.float64],
     ends: tuple[int, int],
@@ -166,7 +164,7 @@ def _line(
     way = np.zeros(len(caliper))
     steps = caliper[1:, 1:3] - caliper[:-1, 1:3]
     np.cumsum(np.sqrt(steps[:, 0] ** 2 + steps[:, 1] ** 2), out=way[1:])
-    return Line(chain, start_px, caliper, caliper[:, 0].copy(), way, ends, joints)
+    return Line(start_px, caliper, caliper[:, 0].copy(), way, ends, joints)
 
 
 def _pieces(line: Line, steps: NDArray[np.intp], near_px: float) -> list[Line]:
@@ -180,7 +178,7 @@ def _pieces(line: Line, steps: NDArray[np.intp], near_px: float) -> list[Line]:
         ends = (line.ends[0] if at_start else FREE, line.ends[1] if at_stop else FREE)
         joints = (line.joints[0] if at_start else -1, line.joints[1] if at_stop else -1)
         caliper = line.caliper[first:stop]
-        pieces.append(_line(line.chain, line.start_px, caliper, ends, joints))
+        pieces.append(_line(line.start_px, caliper, ends, joints))
     return pieces
 
 

@@ -121,7 +121,6 @@ def _one_line(tip: Line, rest: Line, joint: int) -> Line:
     order, onwards = (1 if first == 1 else -1), (1 if last == 0 else -1)
     caliper = np.concatenate([tip.caliper[::order], rest.caliper[::onwards]])
     return Line(
-        rest.chain,
         rest.start_px,
         caliper,
         np.concatenate([tip.width[::order], rest.width[::onwards]]),

@@ -330,6 +330,25 @@ def extend_add(
                         rest[row, column] += value
 
 
+@njit(cache=True, inline="always")
+def _entry(
+    row: int,
+    column: int,
+    split: int,
+    pivot: NDArray[np.float64],
+    below: NDArray[np.float64],
+    rest: NDArray[np.float64],
+) -> float:
+    """Return one entry of a front; its first `split` rows and columns are the pivots'."""
+    if row < split and column < split:
+        return pivot[max(row, column), min(row, column)]
+    if row < split:
+        return below[column - split, row]
+    if column < split:
+        return below[row - split, column]
+    return rest[row - split, column - split]
+
+
 @njit(cache=True)
 def pick(
     at: NDArray[np.int32],
@@ -348,14 +367,7 @@ def pick(
                 column = per_node * at[j] + b
                 for a in range(per_node):
                     row = per_node * at[i] + a
-                    if at[i] < kept and at[j] < kept:
-                        value = pivot[max(row, column), min(row, column)]
-                    elif at[i] < kept:
-                        value = below[column - per_node * kept, row]
-                    elif at[j] < kept:
-                        value = below[row - per_node * kept, column]
-                    else:
-                        value = rest[row - per_node * kept, column - per_node * kept]
+                    value = _entry(row, column, per_node * kept, pivot, below, rest)
                     out[per_node * i + a, per_node * j + b] = value
     return out
 
@@ -386,12 +398,5 @@ def pick_elements(
                     row = per_node * at_i + a
                     for b in range(per_node):
                         column = per_node * at_j + b
-                        if at_i < kept and at_j < kept:
-                            value = pivot[max(row, column), min(row, column)]
-                        elif at_i < kept:
-                            value = below[column - per_node * kept, row]
-                        elif at_j < kept:
-                            value = below[row - per_node * kept, column]
-                        else:
-                            value = rest[row - per_node * kept, column - per_node * kept]
+                        value = _entry(row, column, per_node * kept, pivot, below, rest)
                         out[element, per_node * i + a, per_node * j + b] = value
