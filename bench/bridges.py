@@ -7,14 +7,11 @@ island and no flap, and nothing narrow that was not there.
 
 from __future__ import annotations
 
-import statistics
-import time
-from collections.abc import Callable
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from bench.timing import median_seconds
 from geometry.bridges import Proposal, propose_bridges
 from geometry.picture import Picture
 from geometry.prepared import prepare_picture
@@ -46,8 +43,8 @@ def _speed(name: str, count: int, drawing: Drawing, dpi: int, rounds: int) -> bo
     """Print the seconds of one drawing; tell whether they are few enough and it holds."""
     picture = _picture(paint(drawing, dpi / 25.4, fine=1))
     proposal = propose_bridges(prepare_picture(picture))
-    seconds = _median(lambda: propose_bridges(prepare_picture(picture)), rounds)
-    seconds -= _median(lambda: prepare_picture(picture), rounds)
+    seconds = median_seconds(lambda: propose_bridges(prepare_picture(picture)), rounds)
+    seconds -= median_seconds(lambda: prepare_picture(picture), rounds)
     most = MOST_SECONDS[count]
     reached = seconds <= most and not proposal.left
     print(
@@ -109,12 +106,3 @@ def _mesh(across: int, down: int) -> Drawing:
     upright = [Line(np.array([(at, 14.0), (at, 138.0)]), 1.5) for at in x]
     level = [Line(np.array([(14.0, at), (138.0, at)]), 1.5) for at in y]
     return Drawing(PAPER_MM, (*upright, *level), islands=across * down)
-
-
-def _median(work: Callable[[], object], rounds: int) -> float:
-    times = []
-    for _ in range(rounds):
-        started = time.perf_counter()
-        work()
-        times.append(time.perf_counter() - started)
-    return statistics.median(times)

@@ -14,11 +14,11 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from bench import drawn, scikit
+from bench.timing import median_seconds
 from bench.verdict import floor_seconds
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -71,7 +71,7 @@ def _table(folder: Path, rounds: int) -> list[bool]:
         spent, floor, stages = _check_against_floor(path, 6, rounds)
         seconds[path] = spent
         done.append(_row(f"full check, {name}", spent, spent / floor, most, "x floor"))
-        reference = _median(lambda path=path: scikit.check(path), 1)
+        reference = median_seconds(lambda path=path: scikit.check(path), 1)
         done.append(
             _row(
                 "  by scikit-image", reference, reference / spent, least, "x slower", at_least=True
@@ -97,15 +97,15 @@ def _recheck(path: Path, rounds: int) -> list[bool]:
     from geometry.recipe import Stroke
 
     data = prepare(path).to_bytes()
-    load = _median(lambda: Prepared.from_bytes(data), rounds)
+    load = median_seconds(lambda: Prepared.from_bytes(data), rounds)
     prepared = Prepared.from_bytes(data)
     bridge = [Stroke("white", ((50.0, 40.0), (56.0, 40.0)), 1.5)]
     recheck(prepared, bridge)
-    spent = _median(lambda: recheck(prepared, bridge, flaps=False), 2 * rounds)
+    spent = median_seconds(lambda: recheck(prepared, bridge, flaps=False), 2 * rounds)
     checked = recheck(prepared, bridge)
     ink, placement = checked.ink, checked.placement
     assert ink is not None
-    flaps = _median(lambda: find_flaps(ink, placement, prepared.limits), rounds)
+    flaps = median_seconds(lambda: find_flaps(ink, placement, prepared.limits), rounds)
     reached = _row("re-check after one bridge, 6x6 in at 600 dpi", spent, 1000 * spent, 60, "ms")
     print(
         f"   flaps follow in {1000 * flaps:.0f} ms; "
@@ -178,15 +178,6 @@ def _check_against_floor(
         if stage != "total"
     }
     return statistics.median(whole), statistics.median(floors), stages
-
-
-def _median(work: Callable[[], Any], rounds: int) -> float:
-    times = []
-    for _ in range(rounds):
-        started = time.perf_counter()
-        work()
-        times.append(time.perf_counter() - started)
-    return statistics.median(times)
 
 
 def _in_child(path: Path, side: float) -> tuple[str, float, float, float]:
