@@ -61,8 +61,9 @@ class Prepared:
             outlines = trace(self.ink, placement)
             widths = measure_widths(self.ink, placement, self.limits, mode=self.recipe.mode)
             self._kept[()] = Before(0, self.ink, outlines, widths)
-        kept = [done for done in tuple(self._kept) if strokes[: len(done)] == done]
-        return self._kept[max(kept, key=len)]
+        # From one look: another thread may drop the oldest meanwhile.
+        kept = [one for done, one in tuple(self._kept.items()) if strokes[: len(done)] == done]
+        return max(kept, key=lambda one: one.strokes)
 
     def keep(self, strokes: tuple[Stroke, ...], checked: Checked) -> None:
         """Keep what the check of these strokes found for the next one."""

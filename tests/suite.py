@@ -1,5 +1,6 @@
-"""Run every test: lint, then everything on SQLite and the broker of files, then again all that
-touches a database on a real PostgreSQL and a real Redis. Called by `python3 run.py test`.
+"""Run every test: lint, then all that touches a database on SQLite and the broker of files, then
+again on a real PostgreSQL and a real Redis with the geometry's tests beside it. Called by
+`python3 run.py test`.
 
 The last line counts: "120 passed, 0 failed". What was left out by a flag stands before it.
 """
@@ -12,11 +13,15 @@ import sys
 import tempfile
 import time
 import xml.etree.ElementTree as ElementTree
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import NoReturn
+from typing import IO, NoReturn
 
 FOLDER = Path(__file__).resolve().parent.parent
+GEOMETRY = "tests/geometry"
+"""What knows no database, and is a third of the work."""
 PARTS = ("browser", "lint", "postgres")
 LINT = (["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"])
 # what a test needs beyond Python: Debian's package, its program, where it may be off PATH
@@ -95,16 +100,39 @@ def lint() -> Count:
 def run_pytest(title: str, environment: dict[str, str], *words: str) -> Count:
     """Run pytest in its own process and count from the report it writes."""
     print(f"\n== {title}", flush=True)
+    return counted_pytest(title, environment, *words)
+
+
+def counted_pytest(
+    title: str, environment: dict[str, str], *words: str, out: IO[str] | None = None
+) -> Count:
+    """Run pytest, what it says going to `out` if given, and count from the report it writes."""
     started = time.monotonic()
     with tempfile.TemporaryDirectory(prefix="holdfast-suite-") as folder:
         report = Path(folder) / "report.xml"
         command = [sys.executable, "-m", "pytest", "-q", "--durations=8", f"--junitxml={report}"]
-        code = subprocess.run([*command, *words], cwd=FOLDER, env=environment).returncode
+        code = subprocess.run(
+            [*command, *words], cwd=FOLDER, env=environment, stdout=out, stderr=out
+        ).returncode
         count = read_report(report)
     if code and not count.failed:
         count.failed += 1  # it broke before or beside its tests
-    print(f"== {title}: {time.monotonic() - started:.0f} s", flush=True)
+    print(f"== {title}: {time.monotonic() - started:.0f} s", file=out, flush=True)
     return count
+
+
+@contextlib.contextmanager
+def geometry_beside(count: Count) -> Iterator[None]:
+    """Run the tests of the room that knows no database beside others; tell of it at the end."""
+    title, environment = "Geometry", clean_environment()
+    with tempfile.TemporaryFile("w+") as said, ThreadPoolExecutor(1) as other:
+        running = other.submit(counted_pytest, title, environment, GEOMETRY, out=said)
+        try:
+            yield
+        finally:
+            count.add(running.result())
+            said.seek(0)
+            print(f"\n== {title}, beside that\n{said.read()}", end="", flush=True)
 
 
 def read_report(report: Path) -> Count:
@@ -144,10 +172,15 @@ def main(words: list[str]) -> int:
     count = Count()
     if "lint" not in without:
         count.add(lint())
+    # Before tests that wait for an answer: compiling takes a minute or more.
+    if subprocess.run([sys.executable, "-m", "geometry", "warm"], cwd=FOLDER).returncode:
+        stop_with("The compiled loops of the geometry could not be made; see above.")
     chosen = ["-m", "not browser"] if "browser" in without else []
+    chosen += [f"--ignore={GEOMETRY}"]
     count.add(run_pytest("SQLite and a broker of files", clean_environment(), *chosen))
-    if "postgres" not in without:
-        with contextlib.ExitStack() as stack:
+    with contextlib.ExitStack() as stack:
+        stack.enter_context(geometry_beside(count))
+        if "postgres" not in without:
             from tests import services  # its imports are wanted only here
 
             urls = {
@@ -158,8 +191,7 @@ def main(words: list[str]) -> int:
                 run_pytest(
                     "PostgreSQL and Redis",
                     clean_environment(**urls),
-                    "--ignore=tests/geometry",  # it knows no database
-                    # How pages look does not hang on it either; tests/journey clicks through.
+                    # How pages look does not hang on the database; tests/journey clicks through.
                     "--ignore=tests/artist/test_browser.py",
                     "--ignore=tests/workshop/test_browser.py",
                     *chosen,
