@@ -190,6 +190,8 @@ DATA_UPLOAD_MAX_MEMORY_SIZE = 5 * 1024 * 1024  # bytes of a form without its fil
 DATA_UPLOAD_MAX_NUMBER_FILES = 50
 MEDIA_ROOT = str(VAR / "media")  # never served by address: views hand out what may be seen
 MEDIA_URL = "/media-is-not-served/"
+# prepared pictures (orders/prepared.py): a cache of large files, made again when they are gone
+PREPARED_FOLDER = str(VAR / "prepared")
 
 STATIC_URL = "/static/"
 # an image gathers them when it is built, an installation of run.py when it is set up

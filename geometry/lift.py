@@ -246,6 +246,11 @@ def find_lift(
         found = LiftModel(film, placement, blank_mm, limits).map(film_mm)
     except ValueError:
         return []
+    return lift_findings(found, limits)
+
+
+def lift_findings(found: LiftMap, limits: Limits) -> list[Finding]:
+    """Return a finding for each place of a lift map that does not sit flat."""
     return [
         Finding(
             kind="lift",

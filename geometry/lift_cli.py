@@ -20,9 +20,7 @@ from geometry.cli_options import (
 from geometry.errors import InvalidInputError, UnreadableError
 
 if TYPE_CHECKING:
-    from geometry.check import Checked
     from geometry.dab_sheet import DabFit
-    from geometry.ink import Ink
     from geometry.lift import LiftMap
     from geometry.limits import Limits
 
@@ -85,24 +83,15 @@ def run_lift(args: argparse.Namespace) -> int:
         ) from error
     found = model.map(film_mm, dab_n)
     if args.map:
-        write_file(args.map, _picture(checked, checked.ink, found, limits))
+        from geometry.lift_picture import heat_png
+
+        picture = heat_png(found, checked.ink, checked.placement, checked.blank_mm, limits)
+        write_file(args.map, picture)
     if args.json:
         print(json.dumps(lift_json(found, limits)))
     else:
         print("\n".join(_lift_words(found, limits, args.file)))
     return REJECTED if checked.verdict == "rejected" else DONE
-
-
-def _picture(checked: "Checked", ink: "Ink", found: "LiftMap", limits: "Limits") -> bytes:
-    import cv2
-    import numpy as np
-
-    from geometry.lift_picture import PX_PER_MM, draw_lift_map
-    from geometry.overlay import film_png
-
-    png = film_png(ink, checked.placement, checked.blank_mm, PX_PER_MM)
-    film = cv2.imdecode(np.frombuffer(png, np.uint8), cv2.IMREAD_GRAYSCALE)
-    return draw_lift_map(found, np.asarray(film, np.uint8), limits)
 
 
 def lift_json(found: "LiftMap", limits: "Limits") -> dict[str, Any]:

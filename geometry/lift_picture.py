@@ -12,8 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
+from geometry.ink import Ink
 from geometry.lift import FLAT, HANGS_FREE, MAY_LIFT, LiftMap, LiftPlace
 from geometry.limits import Limits
+from geometry.overlay import film_png
+from geometry.recipe import Placement
 
 FILM: Final = (238, 243, 246)
 PAPER: Final = (245, 239, 226)
@@ -47,6 +50,19 @@ def draw_lift_map(found: LiftMap, film: NDArray[np.uint8], limits: Limits) -> by
     out = io.BytesIO()
     framed.save(out, "PNG", compress_level=6)
     return out.getvalue()
+
+
+def heat_png(
+    found: LiftMap,
+    ink: Ink,
+    placement: Placement,
+    blank_mm: tuple[float, float],
+    limits: Limits,
+) -> bytes:
+    """Return the map of a check's film as PNG."""
+    png = film_png(ink, placement, blank_mm, PX_PER_MM)
+    film = cv2.imdecode(np.frombuffer(png, np.uint8), cv2.IMREAD_GRAYSCALE)
+    return draw_lift_map(found, np.asarray(film, np.uint8), limits)
 
 
 def _tinted(

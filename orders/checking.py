@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import logging
-import shutil
-import tempfile
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -16,9 +14,10 @@ from django.core.files.storage import default_storage
 from geometry.limits import Limits
 from geometry.recipe import Recipe
 
-from . import workflow
+from . import tasks, workflow
 from .check_steps import STEPS_SHOWN
 from .codes import new_token
+from .files import local_path
 from .models import Version
 
 if TYPE_CHECKING:
@@ -42,7 +41,9 @@ def look_at(version_id: int) -> bool:
     )
     files = _store_pictures(checked)
     written = workflow.finish(version_id, attempt, checked.report, files)
-    if not written:
+    if written:
+        tasks.send(tasks.look_closer, version_id)
+    else:
         for name in files.values():
             default_storage.delete(name)
     return written
@@ -54,7 +55,7 @@ def check_version_file(
     """Return the check of a version's file by its recipe and limits; nothing is written."""
     from geometry.check import check  # compiled kernels: the pages do without them
 
-    with _local_path(version) as path:
+    with local_path(version.upload) as path:
         return check(
             path,
             Recipe.from_json(version.recipe),
@@ -105,15 +106,3 @@ def _store_pictures(checked: Checked) -> dict[str, str]:
         for field, (data, ending) in parts.items()
         if data
     }
-
-
-@contextmanager
-def _local_path(version: Version) -> Iterator[str]:
-    """Give the upload as a file on this machine, copied there when the store is elsewhere."""
-    try:
-        yield version.upload.file.path
-    except NotImplementedError:
-        with tempfile.NamedTemporaryFile() as copy, version.upload.file.open("rb") as stored:
-            shutil.copyfileobj(stored, copy)
-            copy.flush()
-            yield copy.name

@@ -34,20 +34,30 @@ def check_version(version_id: int) -> None:
     look_at(version_id)
 
 
+@shared_task(name="orders.look_closer")
+def look_closer(version_id: int) -> None:
+    """Take the closer look at a version, after every verdict that somebody waits for."""
+    from .closer_look import look_closer_at
+
+    look_closer_at(version_id)
+
+
 def nudge(version_id: int) -> None:
     """Ask the worker to look at a version once the transaction is committed.
 
     A broker that is down is only logged: the sweep finds the row half a minute later.
     """
-    transaction.on_commit(lambda: _send(version_id))
+    transaction.on_commit(lambda: send(check_version, version_id))
 
 
 def sweep() -> dict[str, int]:
     """Do everything that time brings: lost nudges, dead checkers, letters due, quotes run out."""
-    returned = workflow.return_expired()
+    returned = workflow.return_expired() + workflow.return_expired_closer()
     late = workflow.waiting_too_long()
     for version_id in late:
-        _send(version_id)
+        send(check_version, version_id)
+    for version_id in workflow.closer_waiting_too_long():
+        send(look_closer, version_id)
     return {
         "returned": returned,
         "nudged": len(late),
@@ -57,8 +67,9 @@ def sweep() -> dict[str, int]:
     }
 
 
-def _send(version_id: int) -> None:
+def send(task: Any, version_id: int) -> None:
+    """Nudge the worker. A nudge that cannot be sent is only logged."""
     try:
-        check_version.apply_async((version_id,), ignore_result=True, retry=False)
+        task.apply_async((version_id,), ignore_result=True, retry=False)
     except Exception as error:  # any broker's own error; the row is the truth
         logger.warning("nudge for version %s not sent: %s", version_id, type(error).__name__)

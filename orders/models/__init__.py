@@ -1,5 +1,6 @@
 """The rows of the workshop, one file for each kind of thing they tell about."""
 
+from .closer import Closer
 from .designs import Design, Override, Upload, Version
 from .jobs import Job, Parcel, ParcelLine, Photo
 from .orders import Order, OrderLine, Quote
@@ -9,6 +10,7 @@ from .runs import Piece, SheetRun
 from .workshop import Film, Workshop
 
 __all__ = [
+    "Closer",
     "Design",
     "Event",
     "Film",

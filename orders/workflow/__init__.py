@@ -5,6 +5,15 @@ an Event with who, when, from what to what and why, in one transaction (``moves.
 that no longer applies raises an ``orders.errors.OrderError`` whose sentence the page shows.
 """
 
+from .closer import (
+    claim_closer,
+    closer_waiting_too_long,
+    fail_closer,
+    finish_closer,
+    hold_closer,
+    return_expired_closer,
+    want_closer_look,
+)
 from .jobs import (
     accept_proposal,
     answer,
@@ -64,12 +73,17 @@ __all__ = [
     "came_with_a_sheet",
     "cancel",
     "claim",
+    "claim_closer",
+    "closer_waiting_too_long",
     "count",
     "decline",
     "expire_old",
+    "fail_closer",
     "finish",
+    "finish_closer",
     "finish_run",
     "hold",
+    "hold_closer",
     "last_undoable",
     "mark_piece",
     "offer",
@@ -84,6 +98,7 @@ __all__ = [
     "reopen_run",
     "resume",
     "return_expired",
+    "return_expired_closer",
     "ship",
     "show_step",
     "start",
@@ -96,4 +111,5 @@ __all__ = [
     "unpack",
     "unqueue",
     "waiting_too_long",
+    "want_closer_look",
 ]

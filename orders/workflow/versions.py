@@ -16,6 +16,7 @@ from django.utils import timezone
 
 from orders.models import Version
 
+from .closer import want_closer_look
 from .moves import SYSTEM_ACTOR, record
 
 # Longer than any one stage may take (the child that reads a picture is ended after 25 s); each
@@ -71,6 +72,7 @@ def finish(
         if written:
             version = Version.objects.get(pk=version_id)
             record("version", "checked", SYSTEM_ACTOR, status=str(version.status), version=version)
+            want_closer_look(version)
     return bool(written)
 
 

@@ -50,7 +50,7 @@ def test_a_check_that_dies_three_times_is_given_up_in_plain_words() -> None:
 
 def test_a_lost_nudge_is_sent_again_after_half_a_minute(monkeypatch: pytest.MonkeyPatch) -> None:
     sent: list[int] = []
-    monkeypatch.setattr(tasks, "_send", sent.append)
+    monkeypatch.setattr(tasks, "send", lambda task, version_id: sent.append(version_id))
     fresh = factories.make_version(status="waiting")
     late = factories.make_version(status="waiting")
     Version.objects.filter(pk=late.pk).update(nudged_at=timezone.now() - timedelta(seconds=31))
@@ -66,7 +66,7 @@ def test_a_broker_that_is_down_loses_nothing(monkeypatch: pytest.MonkeyPatch) ->
 
     monkeypatch.setattr(tasks.check_version, "apply_async", down)
     version = factories.make_version(status="waiting")
-    tasks._send(version.pk)
+    tasks.send(tasks.check_version, version.pk)
     version.refresh_from_db()
     assert version.status == "waiting"
 

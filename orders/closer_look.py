@@ -1,0 +1,84 @@
+"""Take the closer look at a checked version: where its film lifts, and bridges that would hold it.
+
+A verdict never waits for it: between its parts the worker first looks at drawings that still wait.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from typing import Any
+
+from django.core.files.base import ContentFile
+from django.core.files.storage import default_storage
+
+from geometry.recipe import Recipe
+
+from . import workflow
+from .codes import new_token
+from .models import Film, Version
+
+logger = logging.getLogger(__name__)
+
+
+def look_closer_at(version_id: int) -> bool:
+    """Claim a closer look, take it, and store what it found once; False if it was not to be had."""
+    give_way()
+    attempt = workflow.claim_closer(version_id)
+    if attempt is None:
+        return False
+    version = Version.objects.select_related("upload").get(pk=version_id)
+
+    def pause() -> None:
+        give_way()
+        workflow.hold_closer(version_id, attempt)
+
+    try:
+        found = _found(version, pause)
+    except Exception:
+        # It is a help and no verdict: the drawing goes on without it.
+        logger.exception("no closer look at version %s", version_id)
+        return workflow.fail_closer(version_id, attempt)
+    files = [name for name in (found["lift_field"], found["hold_picture"]) if name]
+    written = workflow.finish_closer(version_id, attempt, **found)
+    if not written:
+        for name in files:
+            default_storage.delete(name)
+    return written
+
+
+def give_way() -> None:
+    """Look at every drawing that waits for its verdict first."""
+    from .checking import look_at
+
+    while True:
+        waiting = Version.objects.filter(status=Version.Status.WAITING).order_by("pk")
+        first = waiting.values_list("pk", flat=True).first()
+        if first is None or not look_at(first):
+            return
+
+
+def _found(version: Version, pause: Callable[[], None]) -> dict[str, Any]:
+    """Return the fields of a closer look, its pictures stored."""
+    from geometry.closer import look_closer  # compiled kernels: only the worker pays for them
+
+    from .prepared import prepared_for
+
+    films = Film.objects.filter(is_active=True).values_list("thickness_mm", flat=True)
+    look = look_closer(
+        prepared_for(version),
+        Recipe.from_json(version.recipe).strokes,
+        films_mm=[float(thickness) for thickness in films],
+        pause=pause,
+    )
+    return {
+        "lift": look.lift,
+        "bridges": look.bridges,
+        "findings": look.findings,
+        "lift_field": _stored(look.lift_field),
+        "hold_picture": _stored(look.heat),
+    }
+
+
+def _stored(png: bytes | None) -> str:
+    return default_storage.save(f"checks/{new_token()}.png", ContentFile(png)) if png else ""
