@@ -15,7 +15,18 @@ from shapely.geometry import Polygon
 from geometry.limits import BLANKS, default_limits
 from geometry.stencil import Stencil
 from orders.dates import today
-from orders.models import Design, Film, Job, Order, OrderLine, Person, Upload, Version, Workshop
+from orders.models import (
+    Closer,
+    Design,
+    Film,
+    Job,
+    Order,
+    OrderLine,
+    Person,
+    Upload,
+    Version,
+    Workshop,
+)
 from pricing.models import PriceSheet, first_price_sheet
 
 _numbers = count(1)
@@ -140,6 +151,19 @@ def make_design(*, visitor: str = "", owner: Person | None = None, title: str = 
     return Design.objects.create(
         title=title or f"Snail {next(_numbers)}", visitor=visitor, owner=owner
     )
+
+
+def make_closer(version: Version, *, lift_mm: float = 3.6, film_mm: float = 0.1905) -> Closer:
+    """A closer look as the worker would leave it: one flap that lifts, from one film."""
+    word = "sits flat" if lift_mm <= 1 else "may lift" if lift_mm <= 3 else "hangs free"
+    place = {"at_mm": [40.0, 60.0], "compliance_mm_per_n": 200.0, "lift_mm": lift_mm, "word": word}
+    lift = {"worst": [place], "film_mm": film_mm, "frame_mm": 6.0, "dab_n": 0.02, "estimated": True}
+    closer = Closer(version=version, status="done", lift=lift, done_at=timezone.now())
+    closer.bridges = {"bridges": [], "after": {"verdict": "passed", "islands": 0, "flaps": 0}}
+    closer.hold_picture.save("hold.png", ContentFile(picture_png()), save=False)
+    closer.lift_field.save("field.png", ContentFile(picture_png()), save=False)
+    closer.save()
+    return closer
 
 
 def make_version(

@@ -48,6 +48,7 @@ urlpatterns = [
         views_files.job_drawing,
         name="workshop-job-drawing",
     ),
+    path("job/<str:code>/v<int:number>/hold.png", views_files.job_hold, name="workshop-job-hold"),
     # sheets
     path("sheets/", views_sheets.sheets, name="workshop-sheets"),
     path("sheet/new/", views_sheet_new.sheet_new, name="workshop-sheet-new"),

@@ -14,7 +14,7 @@ from PIL import Image
 
 from orders.access import photo_of, workshop_job, workshop_only, workshop_order
 from orders.errors import OrderError
-from orders.models import Film, Version
+from orders.models import Closer, Film, Version
 
 SMALL_PX = 160
 # An address holds the version's number, and a version never changes.
@@ -41,6 +41,16 @@ def job_drawing(request: HttpRequest, code: str, number: int) -> HttpResponse:
     if not version.drawing_picture:
         raise Http404
     return _stored(version.drawing_picture.name, "image/jpeg")
+
+
+@require_GET
+@workshop_only
+def job_hold(request: HttpRequest, code: str, number: int) -> HttpResponse:
+    """Where the film may lift, as a picture in tones; an estimate."""
+    closer = Closer.objects.filter(version=_version(request, code, number)).first()
+    if closer is None or not closer.hold_picture:
+        raise Http404
+    return _stored(closer.hold_picture.name, "image/png")
 
 
 @require_GET

@@ -32,6 +32,7 @@ from .forms import (
     ReasonForm,
     SeenForm,
 )
+from .hold import hold_of
 from .shown import HAPPENED, NEXT, dress, events_of, findings_shown, sheets_of
 
 
@@ -154,6 +155,7 @@ def _page(
         "version": version,
         "findings": findings_shown(version.findings, overrides, version.blank.size_mm),
         "rejects_left": len(version.unsettled_rejects),
+        "hold": hold_of(job),
         "steps": steps_of(job),
         "next_sentence": NEXT[job.status],
         "actions": _actions(job),

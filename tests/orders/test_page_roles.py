@@ -108,6 +108,7 @@ ROWS: tuple[Row, ...] = (
     Row("workshop-job-original", "get", SHOP, ("job",)),
     Row("workshop-job-picture", "get", SHOP, ("job", "one")),
     Row("workshop-job-drawing", "get", SHOP, ("job", "one")),
+    Row("workshop-job-hold", "get", SHOP, ("job", "one")),
     Row("workshop-sheet", "get", SHOP, ("run",)),
     *(
         Row(f"workshop-sheet-{n}", "post", SHOP, ("run",))
@@ -130,6 +131,7 @@ def world() -> dict[str, Any]:
     factories.workshop()
     owner = factories.artist_person()
     version = factories.make_version(owner=owner)
+    factories.make_closer(version)
     order = factories.make_order(artist=owner)
     factories.make_line(order, version, quantity=2)
     artist = Actor(Event.Role.ARTIST, owner)
