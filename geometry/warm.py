@@ -2,6 +2,7 @@
 
 import cv2
 import numpy as np
+import shapely
 
 from geometry.bridges import propose_bridges
 from geometry.check import Checked, check_picture
@@ -12,13 +13,42 @@ from geometry.paper_edges import find_edges
 from geometry.paper_lines import Overview
 from geometry.picture import Picture
 from geometry.prepared import prepare_picture
-from geometry.recipe import Recipe, Stroke
+from geometry.recipe import Placement, Recipe, Stroke
+from geometry.stencil import Stencil
 
 PX_PER_MM = 8.0
+BLANK_MM = (152.4, 152.4)
 
 
 def warm() -> Checked:
     """Return the check of a made-up drawing that has something of each kind on it."""
+    checked = warm_checks()
+    find_edges(_table(), BLANK_MM)
+    limits = default_limits()
+    if checked.ink is not None:
+        find_lift(checked.ink, checked.placement, checked.blank_mm, limits)
+    if checked.stencil is not None:
+        plan_stencil(checked.stencil, kerf_mm=limits.kerf_mm)
+    return checked
+
+
+def warm_beside() -> None:
+    """Run what needs no check first, for a second process to compile meanwhile."""
+    find_edges(_table(), BLANK_MM)
+    limits = default_limits()
+    rings = [
+        shapely.Point(at).buffer(14, 16).difference(shapely.Point(at).buffer(12, 16))
+        for at in ((50, 50), (100, 50), (75, 100))
+    ]
+    cuts = [ring.difference(shapely.box(70, 0, 78, 152)) for ring in rings]
+    openings = tuple(piece for cut in cuts for piece in getattr(cut, "geoms", [cut]))
+    stencil = Stencil(BLANK_MM, "stencil", openings)
+    plan_stencil(stencil, kerf_mm=limits.kerf_mm)
+    find_lift(stencil, Placement(), BLANK_MM, limits)
+
+
+def warm_checks() -> Checked:
+    """Check a made-up drawing and propose bridges for it; return the check."""
     side = round(152.4 * PX_PER_MM)
     grey = np.full((side, side), 245, np.uint8)
     for centre, radius, width in (
@@ -34,19 +64,19 @@ def warm() -> Checked:
     cv2.line(grey, (500, 400), (1000, 410), 120, 1, cv2.LINE_AA)
     cv2.line(grey, (600, 1000), (side, 1180), 20, 9, cv2.LINE_AA)
     grey[500:503, 700:703] = 20
-    table = np.full((600, 800), 90, np.uint8)
-    table[60:540, 160:640] = 245
-    find_edges(Overview(table), (152.4, 152.4))
     picture = Picture(grey, None, "0" * 64, "PNG", (side, side))
     strokes = (
         Stroke("white", ((40.0, 20.0), (40.0, 45.0)), 1.5),
         Stroke("black", ((110.0, 60.0), (120.0, 65.0)), 1.2),
     )
     checked = check_picture(picture, Recipe(strokes=strokes))
-    if checked.ink is not None:
-        find_lift(checked.ink, checked.placement, checked.blank_mm, default_limits())
     propose_bridges(prepare_picture(picture))
     _ = checked.overlay_png, checked.film_png, checked.drawing_jpg
-    if checked.stencil is not None:
-        plan_stencil(checked.stencil, kerf_mm=0.15)
     return checked
+
+
+def _table() -> Overview:
+    """Return a sheet of paper on a table."""
+    table = np.full((600, 800), 90, np.uint8)
+    table[60:540, 160:640] = 245
+    return Overview(table)
