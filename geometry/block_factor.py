@@ -181,6 +181,30 @@ class Factor:
         answer[order] = x.reshape(given.shape)
         return answer.reshape(np.shape(load))
 
+    def energies(self, load: Array) -> Array:
+        """Return (m, m): load' K^-1 load for loads (node_count * per_node, m).
+
+        The forward half of a solve says it, and only on the fronts from the loaded nodes up to the
+        root: for a few nodes next to nothing.
+        """
+        order, spans = self._order
+        given = np.reshape(load, (self.node_count, self.per_node, -1))
+        x = given[order].reshape(self.node_count * self.per_node, -1)
+        touched = [False] * len(self.fronts)
+        for number, (pivot, below, (own, rest)) in enumerate(
+            zip(self._pivots, self._below, spans, strict=True)
+        ):
+            if own.stop == own.start or not x[own].any():
+                continue
+            touched[number] = True
+            part = blas.dtrsm(1.0, pivot, x[own].T, side=1, lower=1, trans_a=1, overwrite_b=1).T
+            x[own] = part
+            if len(rest):
+                x[rest] -= below @ part
+        parts = [x[own] for is_one, (own, _) in zip(touched, spans, strict=True) if is_one]
+        done = np.concatenate(parts) if parts else x[:0]
+        return np.asarray(done.T @ done)
+
     @cached_property
     def _order(self) -> tuple[NDArray[np.int32], list[tuple[slice, Index]]]:
         """The nodes as they are taken out, and each front's rows so: its own and those left."""

@@ -23,6 +23,8 @@ BLOCK: Final = 32
 """Squares along a whole cell; halved up to three times, a cell has four left."""
 NARROW_MM: Final = ((3.5, 2), (1.2, 3))
 """Where film narrower than this opens into wider, cells are halved so often: 1 mm, 0.5 mm."""
+APART: Final = 0.75
+"""Of that width, wide film on two sides of a short neck lies at least so far apart."""
 MOST_SQUARES: Final = 7_000_000
 """Squares of a raster; a blank over 12 x 13 in has larger ones, and wider slits may close."""
 MOST_SMALL: Final = 22000
@@ -210,11 +212,44 @@ def _mouths(
 ) -> NDArray[np.bool_]:
     """Return the film narrower than `narrow_mm` near where it opens into wider film, and around."""
     middles = radius_mm >= narrow_mm / 2
-    off_mm = step_mm * cv2.distanceTransform((~middles).astype(np.uint8), cv2.DIST_L2, 5)
-    narrow = (film > 0) & (off_mm > narrow_mm / 2 + step_mm)
-    mouth = narrow & (off_mm < narrow_mm)
+    off, nearest = cv2.distanceTransformWithLabels(
+        (~middles).astype(np.uint8), cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
+    )
+    off_mm = step_mm * off
+    near = (film > 0) & (off_mm < narrow_mm)
+    mouth = near & (off_mm > narrow_mm / 2 + step_mm)
+    number = np.asarray(nearest, np.int32)
+    mouth |= _short_necks(near, middles, number, APART * narrow_mm / step_mm)
     reach = 2 * round(narrow_mm / 4 / step_mm) + 1
     return cv2.dilate(mouth.astype(np.uint8), np.ones((reach, reach), np.uint8)) > 0
+
+
+def _short_necks(
+    film: NDArray[np.bool_],
+    middles: NDArray[np.bool_],
+    nearest: NDArray[np.int32],
+    apart: float,
+) -> NDArray[np.bool_]:
+    """Return the film halfway between two wide parts: a neck, even where it is wider than long.
+
+    nearest: a number per pixel of `middles`, at each place that of the nearest. Places side by side
+    whose nearest lie more than `apart` pixels from each other have a neck between them.
+    """
+    at = np.zeros((int(nearest.max(initial=0)) + 1, 2), np.float32)
+    rows, columns = np.nonzero(middles)
+    at[nearest[rows, columns]] = np.stack([rows, columns], axis=1)
+    neck = np.zeros_like(film)
+    off_middle = film & ~middles
+    for axis in (0, 1):
+        first = (slice(None, -1), slice(None))[:: 1 - 2 * axis]
+        second = (slice(1, None), slice(None))[:: 1 - 2 * axis]
+        rows, columns = np.nonzero(off_middle[first] & off_middle[second])
+        one = at[nearest[first][rows, columns]]
+        other = at[nearest[second][rows, columns]]
+        far = np.hypot(*(one - other).T) > apart
+        neck[first][rows[far], columns[far]] = True
+        neck[second][rows[far], columns[far]] = True
+    return neck
 
 
 def _graded(levels: NDArray[np.int8]) -> NDArray[np.int8]:

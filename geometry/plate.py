@@ -19,6 +19,7 @@ from geometry.block_factor import Factor
 from geometry.film_raster import FilmRaster, cell_levels
 from geometry.plate_cells import Cells, build_cells, corner_rows, part_stiffness
 from geometry.plate_element import shape
+from geometry.plate_strip import Strip
 
 SAMPLE: Final = 2
 """Squares between the places of a map, both ways: a quarter of a millimetre."""
@@ -95,16 +96,21 @@ class Plate:
 
     def rows(self, spots: Sequence[Spot], derivative: tuple[int, int] = (0, 0)) -> sparse.csr_array:
         """Return (n, unknowns): the deflection at spots (or its derivative) from the unknowns."""
+        return self.rows_of([(spot, derivative) for spot in spots])
+
+    def rows_of(self, asked: Sequence[tuple[Spot, tuple[int, int]]]) -> sparse.csr_array:
+        """Return (n, unknowns): as `rows`, each spot with a derivative of its own."""
         values = [
-            shape(np.array(s.x), np.array(s.y), self.cell_mm(s.part), derivative) for s in spots
+            shape(np.array(spot.x), np.array(spot.y), self.cell_mm(spot.part), derivative)
+            for spot, derivative in asked
         ]
-        columns = [16 * s.part + np.arange(16) for s in spots]
+        columns = [16 * spot.part + np.arange(16) for spot, _ in asked]
         local = sparse.csr_array(
             (
                 np.concatenate(values),
-                (np.repeat(np.arange(len(spots)), 16), np.concatenate(columns)),
+                (np.repeat(np.arange(len(asked)), 16), np.concatenate(columns)),
             ),
-            shape=(len(spots), 16 * len(self.cells.parts)),
+            shape=(len(asked), 16 * len(self.cells.parts)),
         )
         return local @ self.corner_rows
 
@@ -160,54 +166,14 @@ class Plate:
             value[row, column] = given[place[own], (row - top) * count + column - left]
         return value, owner
 
-    def strip(self, from_mm: PointMm, to_mm: PointMm, width_mm: float) -> "Strip | None":
+    def strip(self, from_mm: PointMm, to_mm: PointMm, width_mm: float) -> Strip | None:
         """Return the effect of film added as a strip between two points; None off the film."""
-        ends = self.spot(from_mm), self.spot(to_mm)
-        if ends[0] is None or ends[1] is None or from_mm == to_mm:
+        if self.spot(from_mm) is None or self.spot(to_mm) is None or from_mm == to_mm:
             return None
-        return Strip(self, (ends[0], ends[1]), (from_mm, to_mm), width_mm)
-
-
-class Strip:
-    """A strip of the same film between two points of a plate, as an update of rank three.
-
-    A beam of the strip's width carries two bendings and the twist between its ends; Woodbury's
-    identity gives the plate with it from three solves of the plate without. Its seats are points,
-    which yield more than the width of a real strip does: against the plate made anew with the strip
-    drawn in, the compliance left was 2 % to 20 % too large, most for wide strips that twist.
-    """
-
-    def __init__(
-        self,
-        plate: Plate,
-        ends: tuple[Spot, Spot],
-        points_mm: tuple[PointMm, PointMm],
-        width_mm: float,
-    ) -> None:
-        along = np.subtract(points_mm[1], points_mm[0])
-        length = float(np.hypot(*along))
-        cos, sin = along / length
-        value = plate.rows(ends).toarray()
-        by_x, by_y = plate.rows(ends, (1, 0)).toarray(), plate.rows(ends, (0, 1)).toarray()
-        slope, twist = cos * by_x + sin * by_y, cos * by_y - sin * by_x
-        chord = (value[1] - value[0]) / length
-        # Turning of both ends against the chord: together bow it, against each other make an S.
-        modes = np.stack([slope[1] - slope[0], slope.sum(axis=0) - 2 * chord, twist[1] - twist[0]])
-        # Per N mm of D: EI = (1 - nu^2) w, and for the twist of a thin strip 2 (1 - nu) w.
-        bending = (1 - plate.poisson**2) * width_mm / length
-        give = np.diag(
-            1 / np.array([bending, 3 * bending, 2 * (1 - plate.poisson) * width_mm / length])
-        )
-        self._modes = modes
-        bent = plate.factor.solve(modes.T)
-        self._inner = np.linalg.inv(give + modes @ bent)
-        self._plate = plate
-
-    def compliance(self, spots: Sequence[Spot], shapes: Array) -> Array:
-        """Return (n) the compliance with the strip at spots, from their `Plate.shapes_under`."""
-        before = np.asarray(self._plate.rows(spots).multiply(shapes.T).sum(axis=1)).ravel()
-        moved = self._modes @ shapes
-        return np.asarray(before - np.einsum("in,ij,jn->n", moved, self._inner, moved))
+        try:
+            return Strip(self, (from_mm, to_mm), width_mm)
+        except ValueError:
+            return None
 
 
 def screen(
