@@ -34,6 +34,10 @@ def add_bridges(subparsers: Any) -> None:
     parser.add_argument(
         "--locked", metavar="FILE", help="bridges to keep: what an earlier answer says, as JSON"
     )
+    parser.add_argument(
+        "--lift", action="store_true", help="also hold what would hang free, and say the lift"
+    )
+    parser.add_argument("--film", type=float, metavar="MM", help="thickness for --lift, 0.1905")
     parser.set_defaults(run=run_bridges)
 
 
@@ -44,9 +48,17 @@ def run_bridges(args: argparse.Namespace) -> int:
     from geometry.prepared import prepare
 
     recipe, limits = recipe_and_limits(args)
+    film_mm = _film(args, limits)
     prepared = prepare(args.file, replace(recipe, strokes=()), limits)
     locked = _locked(args.locked, limits) if args.locked else ()
-    proposal = propose_bridges(prepared, recipe.strokes, locked=locked, style=args.style)
+    proposal = propose_bridges(
+        prepared,
+        recipe.strokes,
+        locked=locked,
+        style=args.style,
+        lift=args.lift,
+        film_mm=film_mm,
+    )
     if args.apply and proposal.after.film_png is not None:
         write_file(args.apply, proposal.after.film_png)
     if args.json:
@@ -54,6 +66,17 @@ def run_bridges(args: argparse.Namespace) -> int:
     else:
         print(_in_words(args.file, proposal))
     return 0 if proposal.after.verdict == "passed" else 1
+
+
+def _film(args: argparse.Namespace, limits: "Limits") -> float:
+    """Return the thickness of the film in mm. Raises InvalidInputError."""
+    if args.film is None:
+        return limits.film_mm
+    if not args.lift:
+        raise InvalidInputError("--film says what --lift is worked out for: give both.")
+    if not 0.01 <= args.film <= 2.0:
+        raise InvalidInputError("--film takes a number from 0.01 to 2 mm.")
+    return float(args.film)
 
 
 def _locked(path: str, limits: "Limits") -> tuple["Site", ...]:
@@ -92,7 +115,10 @@ def _in_words(name: str, proposal: "Proposal") -> str:
         lines.append(
             f"  {number}. from {x0:.1f}, {y0:.1f} to {x1:.1f}, {y1:.1f} mm, "
             f"{bridge.site.width_mm:g} mm wide: {bridge.reason}"
+            + (f"; {bridge.lift_words}" if bridge.lift_words else "")
         )
     lines.append(f"With them the drawing is {proposal.after.verdict}.")
+    if proposal.worst_lift_mm is not None:
+        lines.append(f"What lifts most then lifts {proposal.worst_lift_mm:.1f} mm (estimated).")
     lines += [f"  Left: {finding.message}" for finding in proposal.left]
     return "\n".join(lines)

@@ -1,7 +1,7 @@
 """The plan of bridges while it is being made: the places there are, those taken, those barred."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 import numpy as np
@@ -43,12 +43,14 @@ class Chosen:
     """One bridge of a plan.
 
     site: its number. others: further places that would do, where it does not join what is apart.
-    flap_key: of the flap whose far side it holds. holds: ids of findings. reason: in words.
+    flap_key: of the flap whose far side it holds. keeps_down: put in against lift. holds: ids of
+    findings. reason: in words.
     """
 
     site: int
     others: tuple[int, ...] | None = None
     flap_key: str | None = None
+    keeps_down: bool = False
     holds: tuple[int, ...] = ()
     reason: str = ""
 
@@ -144,11 +146,16 @@ class Plan:
         self.sites = self.sites.also(far)
         return len(far) > 0
 
-    def joined(self) -> Joined:
-        """Return which parts the bridges join."""
+    def copy(self) -> "Plan":
+        """Return a plan whose bridges stay as they are now."""
+        return replace(self, chosen=[replace(one) for one in self.chosen])
+
+    def joined(self, without: Sequence[int] = ()) -> Joined:
+        """Return which parts the bridges join, but for some of them, by number."""
         joined = Joined()
-        for one, other in self.sites.parts[self.taken].tolist():
-            joined.join(one, other)
+        for index, (one, other) in enumerate(self.sites.parts[self.taken].tolist()):
+            if index not in without:
+                joined.join(one, other)
         return joined
 
     def even_out(self) -> None:
@@ -201,7 +208,9 @@ class Plan:
         own = sides[self.chosen[index].site]
         if own[0] == own[1]:
             sides, own = self.sites.parts, self.sites.parts[self.chosen[index].site]
-        return np.asarray((np.sort(sides, axis=1) == np.sort(own)).all(axis=1))
+        first, second = sides.T
+        ways = (first == own[0]) & (second == own[1]), (first == own[1]) & (second == own[0])
+        return np.asarray(ways[0] | ways[1])
 
 
 def _nearest(to_px: NDArray[np.float64], points_px: NDArray[np.float64]) -> NDArray[np.float64]:

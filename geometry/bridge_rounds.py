@@ -1,19 +1,22 @@
 """Bridges are chosen and checked in rounds, until a check of all of them has nothing to say."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Final
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from geometry.bridge_hinges import find_hinges, hold_hinges
 from geometry.bridge_plan import FARTHEST_MM, Chosen, Plan, Style
+from geometry.bridge_prune import prune
 from geometry.bridge_sites import film_parts, find_sites
 from geometry.bridge_symmetry import even, find_mirror
 from geometry.bridge_tree import Joined, held_parts, lying_apart
 from geometry.check import Checked
 from geometry.findings import Finding
+from geometry.flaps import find_flaps
+from geometry.ink import with_strokes
 from geometry.limits import Limits
 from geometry.prepared import Prepared
 from geometry.recheck import recheck
@@ -46,6 +49,19 @@ class Planned:
         return rejects, flaps, len(self.left) - rejects - flaps
 
 
+class Guide(Protocol):
+    """What betters a plan that holds everything."""
+
+    def improve(
+        self,
+        now: Planned,
+        checked: Callable[[Plan], Planned],
+        pruned: Callable[[Planned], Planned],
+    ) -> Planned:
+        """Return a plan as good or better. checked: checks a plan; pruned: takes out needless."""
+        ...
+
+
 def plan_bridges(
     prepared: Prepared,
     strokes: tuple[Stroke, ...],
@@ -54,11 +70,12 @@ def plan_bridges(
     width_mm: float,
     *,
     locked: Sequence[Stroke] = (),
+    guide: Guide | None = None,
 ) -> Planned:
     """Return bridges such that a check with all of them finds no island and no flap.
 
-    before: the check with strokes; locked: bridges that are there already. What could not be
-    reached is `left`.
+    before: the check with strokes; locked: bridges that are there already; guide: betters what is
+    found by lift. What could not be reached is `left`.
     """
     base = (*strokes, *locked)
     start = recheck(prepared, base) if locked else before
@@ -67,18 +84,33 @@ def plan_bridges(
     def checked(plan: Plan) -> Planned:
         plan.even_out()
         after = recheck(prepared, (*base, *plan.strokes()))
-        return Planned(_copy(plan), after, tuple(_faults(plan, start, after)))
+        return Planned(plan.copy(), after, tuple(_faults(plan, start, after)))
+
+    def flaps(plan: Plan) -> list[Finding]:
+        ink = with_strokes(prepared.ink, (*base, *plan.strokes()), plan.placement)
+        return find_flaps(ink, plan.placement, prepared.limits)
+
+    def pruned(best: Planned) -> Planned:
+        plan = best.plan.copy()
+        wanted = {part: _wanted(island, style) for part, island in plan.island_of.items()}
+        if not prune(plan, best.rank[1], flaps, wanted):
+            return best
+        fewer = checked(plan)
+        return fewer if fewer.rank <= best.rank else best
 
     plan.span()
     best = now = checked(plan)
     for turn in range(MOST_ROUNDS):
-        is_moved = turn < MOST_MOVES and _drop_harmful(plan, now.left)
+        is_moved = turn < MOST_MOVES and drop_harmful(plan, now.left)
         if not (is_moved or _hold_flaps(plan, now) or _add_more(plan, style)):
             break
         plan.span()
         now = checked(plan)
         # Later states are fuller: of two that are as good, the later has what a style asks for.
         best = now if now.rank <= best.rank else best
+    best = pruned(best)
+    if guide is not None:
+        best = guide.improve(best, checked, pruned)
     _say_why(best.plan, before)
     return best
 
@@ -111,11 +143,6 @@ def _begin(start: Checked, before: Checked, limits: Limits, width_mm: float) -> 
     }
     island_of = {part: finding for part, finding in island_of.items() if part in film.loose}
     return Plan(film, placement, limits, width_mm, loops, island_of, mirror, sites)
-
-
-def _copy(plan: Plan) -> Plan:
-    """Return a plan whose bridges stay as they are now."""
-    return replace(plan, chosen=[replace(one) for one in plan.chosen])
 
 
 def _faults(plan: Plan, start: Checked, after: Checked) -> list[Finding]:
@@ -157,7 +184,7 @@ def _ways_to(segments: NDArray[np.float64], point: NDArray[np.float64]) -> NDArr
     return np.asarray(np.hypot(*(point - nearest).T))
 
 
-def _drop_harmful(plan: Plan, faults: Sequence[Finding]) -> bool:
+def drop_harmful(plan: Plan, faults: Sequence[Finding]) -> bool:
     """Take out the bridges that narrow places came with, and never come back there."""
     segments = plan.ends_mm(plan.taken)
     harmful = {
@@ -243,6 +270,8 @@ def _say_why(plan: Plan, before: Checked) -> None:
         flap = flaps.get(chosen.flap_key or "")
         if flap is not None:
             chosen.holds, chosen.reason = (flap,), f"holds the far side of flap {flap}"
+        elif chosen.keeps_down:
+            chosen.reason = "keeps film down that would lift under the sponge"
         elif island is None:
             chosen.reason = "holds film that would hang on one side only"
         elif is_first:

@@ -6,7 +6,7 @@ hangs on one neck gets another bridge on its far side; a re-check of the whole l
 still wrong, and what harms a line or leaves a web too thin moves to the next place.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
@@ -14,6 +14,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from geometry.bridge_lift import LiftGuide, lift_at_bridges
 from geometry.bridge_plan import Plan, Style
 from geometry.bridge_rounds import plan_bridges
 from geometry.check import Checked
@@ -73,8 +74,9 @@ class Site:
 class Bridge:
     """A bridge proposed. holds: ids of the findings (of the check before) that it is for.
 
-    alternatives: further places that would do as well, the best first. lift_before_mm and
-    lift_after_mm: what a judge of lift says of the film it holds, None without a judge.
+    alternatives: further places that would do as well, the best first. lift_after_mm: how far the
+    film that it holds may lift with all bridges; lift_before_mm: with no more of them than keep the
+    drawing in one piece, None where the film would fall out without it. Both None unless asked for.
     """
 
     site: Site
@@ -85,6 +87,15 @@ class Bridge:
     lift_before_mm: float | None = None
     lift_after_mm: float | None = None
 
+    @property
+    def lift_words(self) -> str:
+        """What it does to the lift, in words; empty where that was not asked for."""
+        if self.lift_after_mm is None:
+            return ""
+        if self.lift_before_mm is None:
+            return f"lift {self.lift_after_mm:.1f} mm (estimated), fell out before"
+        return f"lift {self.lift_before_mm:.1f} -> {self.lift_after_mm:.1f} mm (estimated)"
+
     def to_json(self) -> dict[str, Any]:
         """Return it as a JSON object."""
         return self.site.to_json() | {
@@ -92,21 +103,9 @@ class Bridge:
             "reason": self.reason,
             "locked": self.is_locked,
             "alternatives": [site.to_json() for site in self.alternatives],
-            "lift_before_mm": self.lift_before_mm,
-            "lift_after_mm": self.lift_after_mm,
+            "lift_before_mm": _rounded(self.lift_before_mm),
+            "lift_after_mm": _rounded(self.lift_after_mm),
         }
-
-
-@dataclass(frozen=True)
-class Lift:
-    """What a judge of lift says, mm: before and after at each bridge, the worst of all after."""
-
-    at_bridges_mm: tuple[tuple[float | None, float | None], ...]
-    worst_mm: float | None
-
-
-LiftJudge = Callable[[Checked, Checked, Sequence[Site]], Lift]
-"""Takes the check before, the check with all bridges, and the bridges in order."""
 
 
 @dataclass(frozen=True)
@@ -137,7 +136,7 @@ class Proposal:
                 "verdict": self.after.verdict,
                 "islands": kinds.count("island"),
                 "flaps": kinds.count("flap"),
-                "worst_lift_mm": self.worst_lift_mm,
+                "worst_lift_mm": _rounded(self.worst_lift_mm),
                 "left": [
                     {"id": finding.id, "kind": finding.kind, "message": finding.message}
                     for finding in self.left
@@ -152,12 +151,15 @@ def propose_bridges(
     *,
     locked: Sequence[Site] = (),
     style: str = "usual",
-    judge: LiftJudge | None = None,
+    lift: bool = False,
+    film_mm: float | None = None,
 ) -> Proposal:
     """Return bridges for a prepared drawing with the artist's strokes over it.
 
     locked: places that are to be bridges whatever else is proposed; they come first. style: one of
-    STYLES. judge: says what the lift is. A mask gets no bridges, as its pieces are the product.
+    STYLES. lift: also say how far film may lift, and put bridges in where it would hang free; it
+    takes about a second more for each look. film_mm: thickness of the film for that, by default the
+    limits'. A mask gets no bridges, as its pieces are the product.
     What bridges cannot mend (a line too fine to cut, a cut that leaves the blank) stays a finding
     of `after`. Raises InvalidInputError for an unknown style, UnreadableError where the strokes
     leave nothing of the drawing.
@@ -171,6 +173,7 @@ def propose_bridges(
     if prepared.recipe.mode == "mask":
         return Proposal((), before, before)
     width_mm = bridge_width_mm(prepared.limits, style)
+    guide = LiftGuide(prepared.limits, film_mm) if lift else None
     planned = plan_bridges(
         prepared,
         strokes,
@@ -178,13 +181,17 @@ def propose_bridges(
         STYLES[style],
         width_mm,
         locked=[site.stroke for site in locked],
+        guide=guide,
     )
     bridges = [
         *(_kept(site, before) for site in locked),
         *_bridges(planned.plan, width_mm),
     ]
     proposal = Proposal(tuple(bridges), before, planned.after, planned.left)
-    return _judged(proposal, judge) if judge else proposal
+    if guide is None or guide.after is None:
+        return proposal
+    told = lift_at_bridges(prepared, strokes, before, proposal.strokes, guide.after)
+    return _with_lift(proposal, told, guide.after.worst_mm)
 
 
 def bridge_width_mm(limits: Limits, style: str = "usual") -> float:
@@ -221,11 +228,17 @@ def _kept(site: Site, before: Checked) -> Bridge:
     return Bridge(site, tuple(holds), "kept where it was put", is_locked=True)
 
 
-def _judged(proposal: Proposal, judge: LiftJudge) -> Proposal:
-    """Return a proposal with what a judge of lift says of it."""
-    lift = judge(proposal.before, proposal.after, [bridge.site for bridge in proposal.bridges])
+def _with_lift(
+    proposal: Proposal, told: Sequence[tuple[float | None, float | None]], worst_mm: float
+) -> Proposal:
+    """Return a proposal with the lift at each bridge, (before, after) in mm, and the worst."""
     bridges = tuple(
         replace(bridge, lift_before_mm=before_mm, lift_after_mm=after_mm)
-        for bridge, (before_mm, after_mm) in zip(proposal.bridges, lift.at_bridges_mm, strict=True)
+        for bridge, (before_mm, after_mm) in zip(proposal.bridges, told, strict=True)
     )
-    return replace(proposal, bridges=bridges, worst_lift_mm=lift.worst_mm)
+    return replace(proposal, bridges=bridges, worst_lift_mm=worst_mm)
+
+
+def _rounded(value_mm: float | None) -> float | None:
+    """Return a length to a thousandth."""
+    return None if value_mm is None else round(value_mm, 3)

@@ -21,7 +21,7 @@ from geometry.large_lift import large_lifts
 from geometry.lift_places import Places, find_places
 from geometry.limits import Limits
 from geometry.membrane import Membrane
-from geometry.plate import SAMPLE, Plate, Spot, bending_stiffness
+from geometry.plate import NEAR_MM, SAMPLE, Plate, Spot, bending_stiffness
 from geometry.recipe import Placement
 from geometry.stencil import Stencil
 
@@ -125,7 +125,7 @@ class LiftModel:
     def _tops(self) -> "_Tops":
         rows, columns = self._places.rows[:MOST_PLACES], self._places.columns[:MOST_PLACES]
         points = [
-            self._sample_mm(row, column)
+            self.sample_mm(row, column)
             for row, column in zip(rows.tolist(), columns.tolist(), strict=True)
         ]
         spots = [spot for spot in map(self.plate.spot, points) if spot is not None]
@@ -160,7 +160,40 @@ class LiftModel:
             shapes=shapes,
         )
 
-    def _sample_mm(self, row: float, column: float) -> PointMm:
+    @property
+    def region(self) -> NDArray[np.int32]:
+        """(h, w) whose film each sample of the map is: flap or span by number, -1 off the film."""
+        return self._places.region
+
+    @property
+    def compliance(self) -> NDArray[np.float32]:
+        """(h, w) the compliance of each sample for D = 1 N mm; NaN off the film."""
+        return self._compliance
+
+    def samples_at(self, points_mm: Array) -> NDArray[np.int64]:
+        """Return (n, 2) the row and column of the map's samples at points (n, 2) of the blank.
+
+        Off the film that of the nearest film within 1.5 mm; -1, -1 where there is none.
+        """
+        step = SAMPLE * np.array(self.raster.square_mm)
+        at = np.floor((points_mm - self.raster.origin_mm) / step).astype(np.int64)[:, ::-1]
+        reach = round(NEAR_MM / float(step.min()))
+        found = np.full((len(at), 2), -1, np.int64)
+        height, width = self.region.shape
+        for index, (row, column) in enumerate(at.tolist()):
+            if 0 <= row < height and 0 <= column < width and self.region[row, column] >= 0:
+                found[index] = row, column
+                continue
+            top, left = max(row - reach, 0), max(column - reach, 0)
+            near = self.region[top : max(row + reach + 1, 0), left : max(column + reach + 1, 0)]
+            rows, columns = np.nonzero(near >= 0)
+            if len(rows):
+                nearest = np.argmin((rows + top - row) ** 2 + (columns + left - column) ** 2)
+                found[index] = rows[nearest] + top, columns[nearest] + left
+        return found
+
+    def sample_mm(self, row: float, column: float) -> PointMm:
+        """Return the middle of a sample of the map, blank mm."""
         return self.raster.to_mm((column + 0.5) * SAMPLE, (row + 0.5) * SAMPLE)
 
     def map(self, film_mm: float | None = None, dab_n: float | None = None) -> LiftMap:
@@ -223,7 +256,7 @@ class LiftModel:
         edges, _ = cv2.findContours(lifts, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)
         own = max(edges, key=lambda edge: cv2.pointPolygonTest(edge, (column, row), False))
         border = cv2.approxPolyDP(own, 1.0, True)[:, 0]
-        return tuple(self._sample_mm(y, x) for x, y in border.tolist())
+        return tuple(self.sample_mm(y, x) for x, y in border.tolist())
 
 
 def find_lift(
