@@ -16,6 +16,8 @@ TRIALS: Final = 80
 LEAST_TRIALS: Final = 2
 MOST_TRIALS: Final = 12
 """Of n bridges TRIALS / n trials within these bounds, as each takes longer then."""
+MANY: Final = 36
+"""With more bridges none is tried: an answer within a second comes first."""
 TOUCHES_MM: Final = 3.0
 """A flap that begins so near to where a bridge was needs it."""
 FAR_MM: Final = 25.0
@@ -32,6 +34,8 @@ def prune(plan: Plan, known: int, flaps: Flaps, wanted: dict[int, int]) -> bool:
     before. A bridge that is the only way to an island, that the limits of a flap ask for, or that
     was put in to keep film down is not tried.
     """
+    if len(plan.chosen) > MANY:
+        return False
     spared: set[int] = set()
     trials = min(max(TRIALS // max(len(plan.chosen), 1), LEAST_TRIALS), MOST_TRIALS)
     found = False

@@ -14,7 +14,6 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from geometry.bridge_lift import LiftGuide, lift_at_bridges
 from geometry.bridge_plan import Plan, Style
 from geometry.bridge_rounds import plan_bridges
 from geometry.check import Checked
@@ -173,7 +172,11 @@ def propose_bridges(
     if prepared.recipe.mode == "mask":
         return Proposal((), before, before)
     width_mm = bridge_width_mm(prepared.limits, style)
-    guide = LiftGuide(prepared.limits, film_mm) if lift else None
+    guide = None
+    if lift:
+        from geometry.bridge_lift import LiftGuide  # the plate is loaded only when asked for
+
+        guide = LiftGuide(prepared.limits, film_mm)
     planned = plan_bridges(
         prepared,
         strokes,
@@ -190,6 +193,8 @@ def propose_bridges(
     proposal = Proposal(tuple(bridges), before, planned.after, planned.left)
     if guide is None or guide.after is None:
         return proposal
+    from geometry.bridge_lift import lift_at_bridges
+
     told = lift_at_bridges(prepared, strokes, before, proposal.strokes, guide.after)
     return _with_lift(proposal, told, guide.after.worst_mm)
 
