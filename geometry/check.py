@@ -16,6 +16,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from geometry.crowding import find_crowding
 from geometry.drawing_picture import drawing_jpg
 from geometry.errors import UnreadableError
 from geometry.findings import Finding, is_rejected, number, to_json, with_crumbs_counted
@@ -246,6 +247,7 @@ def judge(
             found += find_uneven(ink, placement, limits)
     with timer("margins"):
         found += find_margin_faults(outlines, blank_mm, limits)
+        found += find_crowding(outlines, blank_mm, limits)
         found += _findings_of_ink(ink, placement, limits)
         found += _coarse(page, recipe, limits)
     findings = number(with_crumbs_counted(found), blank_mm)

@@ -3,6 +3,7 @@
 One table, KINDS, holds each kind's severity and wording: what will happen, where, what to do.
 """
 
+import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
@@ -46,6 +47,8 @@ class Finding:
     limit_mm: float | None = None
     limit_mm2: float | None = None
     limit_px_per_mm: float | None = None
+    cut_mm_per_mm2: float | None = None
+    limit_mm_per_mm2: float | None = None
     remedy_mm: float | None = None
     count: int | None = None
     detail: str = ""
@@ -145,6 +148,23 @@ def _thin_bridge(finding: Finding, place: str) -> str:
     return (
         f"This bridge {place} is only {_mm(finding.width_mm)} wide. If it melts or tears, "
         "the part it holds will fall out."
+    )
+
+
+def _crowding(finding: Finding, place: str) -> str:
+    between_mm = round(2 / (finding.cut_mm_per_mm2 or 1.0), 1)
+    return (
+        f"The cuts {place} crowd together, as tight as lines with {_mm(between_mm)} of film "
+        "between them: their heat adds up, and the film there may melt together or curl."
+    )
+
+
+def _crowding_remedy(finding: Finding, _: str) -> str:
+    # A tenth more than the limit asks, as one window of a hatching may read so much too high.
+    apart_mm = math.ceil(22 / (finding.limit_mm_per_mm2 or 1.0) - 1e-6) / 10
+    return (
+        f"Leave out a few lines there, or draw them wider apart: about {_mm(apart_mm)} of white "
+        "between them is enough."
     )
 
 
@@ -253,6 +273,7 @@ KINDS: dict[str, Kind] = {
             "that the film is held on another side too."
         ),
     ),
+    "crowding": Kind(WARN, "Crowded cuts", _crowding, _crowding_remedy),
     "margin": Kind(
         WARN,
         "Close to the edge",
@@ -388,6 +409,8 @@ def to_json(finding: Finding) -> dict[str, Any]:
         "limit_mm",
         "limit_mm2",
         "limit_px_per_mm",
+        "cut_mm_per_mm2",
+        "limit_mm_per_mm2",
     ):
         value = getattr(finding, name)
         if value is not None:

@@ -101,6 +101,19 @@ class Limits:
     bridge_proposed_mm: float = _limit(
         1.5, 50.0, "width of a bridge put in for the artist", _JUDGEMENT
     )
+    crowding_mm_per_mm2: float = _limit(
+        1.6,
+        100.0,
+        "more mm of cut than this for each mm2 of film in a window of crowding_window_mm warns; "
+        "1.6 is met by lines side by side with 1.25 mm of film between them",
+        f"heat of cuts close together fuses and warps film; {_PRACTICE}; the number is judgement",
+    )
+    crowding_window_mm: float = _limit(
+        10.0,
+        100.0,
+        "how wide the round window is in which cut and film are compared; 0 leaves crowding out",
+        f"{_JUDGEMENT}: what is cut within the seconds that film takes to cool",
+    )
     flap_reach_mm: float = _limit(
         12.0,
         1000.0,
@@ -216,7 +229,7 @@ def describe_limits() -> list[dict[str, object]]:
 
 LIMITS_SCHEMA: Final[dict[str, Any]] = {
     "$schema": "https://json-schema.org/draft/2020-12/schema",
-    "title": "Limits of a check, in mm, mm2 and px per mm",
+    "title": "Limits of a check, in mm, mm2, mm per mm2 and px per mm",
     "type": "object",
     "additionalProperties": False,
     "properties": {

@@ -108,6 +108,9 @@ def _with_places(
                     fill=(*MARK_DEEP, 255 if is_neck else 120),
                     width=round((0.9 if is_neck else 0.3) * scale),
                 )
+            elif finding.kind == "crowding":
+                draw.polygon(points, fill=(*MARK, 60))
+                draw.line([*points, points[0]], fill=(*MARK_DEEP, 160), width=round(0.3 * scale))
             elif finding.area_mm2 is None:
                 wide = max((finding.width_mm or 0) + 0.9, 1.2) * scale
                 draw.line(points, fill=(*MARK, 150), width=round(wide), joint="curve")

@@ -63,6 +63,8 @@ def warm_checks() -> Checked:
     cv2.line(grey, (500, 212), (1000, 222), 20, 7, cv2.LINE_AA)
     cv2.line(grey, (500, 400), (1000, 410), 120, 1, cv2.LINE_AA)
     cv2.line(grey, (600, 1000), (side, 1180), 20, 9, cv2.LINE_AA)
+    for x in range(1040, 1140, 16):
+        cv2.line(grey, (x, 450), (x, 600), 20, 8, cv2.LINE_AA)
     grey[500:503, 700:703] = 20
     picture = Picture(grey, None, "0" * 64, "PNG", (side, side))
     strokes = (

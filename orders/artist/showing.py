@@ -85,6 +85,9 @@ def measure_of(finding: dict[str, Any]) -> str:
         if finding.get(key) is not None:
             words = f"{in_mm(float(finding[key]))} {name}"
             return f"{words}; {in_mm(float(limit))} or more is wanted" if limit else words
+    if finding.get("cut_mm_per_mm2") is not None:
+        most = f"; {float(finding['limit_mm_per_mm2']):g} or less is wanted"
+        return f"{float(finding['cut_mm_per_mm2']):.2g} mm of cut on each mm² of film{most}"
     if finding.get("kind") == "island" and finding.get("area_mm2") is not None:
         area = float(finding["area_mm2"])
         return f"{area:,.0f} mm² of film" if area >= 10 else f"{area:.1f} mm² of film"

@@ -222,10 +222,11 @@ def measure_of(finding: dict[str, Any]) -> str:
         ("area_mm2", "{:.1f} mm² large"),
         ("distance_mm", "{:.1f} mm away"),
         ("lift_mm", "lifts {:.1f} mm (estimated)"),
+        ("cut_mm_per_mm2", "{:.2f} mm of cut a mm² of film"),
     ):
         if finding.get(key) is not None:
             parts.append(words.format(float(finding[key])))
-    for key, unit in (("limit_mm", "mm"), ("limit_mm2", "mm²")):
+    for key, unit in (("limit_mm", "mm"), ("limit_mm2", "mm²"), ("limit_mm_per_mm2", "mm a mm²")):
         if finding.get(key) is not None:
             parts.append(f"limit {float(finding[key]):.2f} {unit}")
     return ", ".join(parts)

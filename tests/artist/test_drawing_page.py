@@ -199,6 +199,10 @@ def test_more_than_twenty_of_a_kind_are_told_in_one_sentence(db: None) -> None:
             {"distance_mm": 6.35, "limit_mm": 10.0},
             "6.35 mm (1/4 in) from the edge; 10 mm (13/32 in) or more is wanted",
         ),
+        (
+            {"kind": "crowding", "cut_mm_per_mm2": 1.984, "limit_mm_per_mm2": 1.6, "area_mm2": 80},
+            "2 mm of cut on each mm² of film; 1.6 or less is wanted",
+        ),
         ({"kind": "island", "area_mm2": 2310.4}, "2,310 mm² of film"),
         ({"kind": "island", "area_mm2": 1.25}, "1.2 mm² of film"),
         ({"kind": "speck", "area_mm2": 0.08}, ""),

@@ -7,6 +7,8 @@ from numba import njit
 from numpy.typing import NDArray
 from shapely import Polygon
 
+from geometry.outlines import Outline
+
 SUB_ROWS = 16  # lines sampled a pixel; along each of them coverage is exact
 INK, PAPER = 35, 235
 
@@ -75,3 +77,14 @@ def stroke(points: list[tuple[float, float]], width_mm: float) -> Polygon:
 def disc(x: float, y: float, radius_mm: float) -> Polygon:
     """Return a disc, mm."""
     return shapely.Point(x, y).buffer(radius_mm, quad_segs=64)
+
+
+def outlines_of(shape: shapely.Geometry) -> list[Outline]:
+    """Outlines that are exactly the polygons of a shape."""
+    found = []
+    for part in shapely.get_parts(shape):
+        for index, ring in enumerate((part.exterior, *part.interiors)):
+            points = np.asarray(ring.coords)[:-1, :2]
+            area_mm2 = shapely.Polygon(ring).area
+            found.append(Outline(points, points, index > 0, None, area_mm2, False))
+    return found

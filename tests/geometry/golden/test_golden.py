@@ -7,8 +7,11 @@ from dataclasses import replace
 
 import pytest
 
+from geometry.crowding import find_crowding
+from geometry.limits import Limits
 from tests.geometry.golden.kinds import KINDS
-from tests.geometry.golden.truth import VARIANTS, Flaw, golden, mistakes
+from tests.geometry.golden.truth import BLANK_MM, VARIANTS, Flaw, golden, mistakes
+from tests.geometry.scans import outlines_of
 
 DPI = 300
 
@@ -17,6 +20,14 @@ DPI = 300
 def test_golden_drawings_are_judged_right(kind: str) -> None:
     found = {variant: mistakes(golden(kind, variant), DPI) for variant in range(VARIANTS)}
     assert {variant: wrong for variant, wrong in found.items() if wrong} == {}
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_golden_drawings_are_not_crowded(kind: str) -> None:
+    """Their hatchings leave 2 mm of film or more between two lines."""
+    for variant in range(VARIANTS):
+        outlines = outlines_of(golden(kind, variant).black)
+        assert find_crowding(outlines, BLANK_MM, Limits()) == []
 
 
 def test_set_is_large_and_holds_every_kind_of_flaw() -> None:
