@@ -21,6 +21,19 @@ def pytest_sessionstart() -> None:
     drop_stale()
 
 
+@pytest.hookimpl(tryfirst=True)  # before xdist reads the groups
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Keep the tests of one file in one process: they share what is costly to make.
+
+    Those of tests/service keep to one together, as they start installations that look for a free
+    port from the same number on.
+    """
+    for item in items:
+        place = item.path.relative_to(config.rootpath)
+        is_service = place.parts[:2] == ("tests", "service")
+        item.add_marker(pytest.mark.xdist_group("service" if is_service else place.as_posix()))
+
+
 @pytest.fixture
 def media(settings: Any, tmp_path: Path) -> Path:
     """Keep the files of one test in a folder of its own."""

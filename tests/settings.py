@@ -12,6 +12,15 @@ if "HOLDFAST_VAR" not in os.environ:
     os.environ["HOLDFAST_VAR"] = tempfile.mkdtemp(prefix="holdfast-tests-")
     atexit.register(shutil.rmtree, os.environ["HOLDFAST_VAR"], ignore_errors=True)
 
+# One of several test processes beside each other has a folder and a store of Redis of its own;
+# what it starts itself is none of them.
+if worker := os.environ.pop("PYTEST_XDIST_WORKER", ""):
+    os.environ["HOLDFAST_VAR"] = os.path.join(os.environ["HOLDFAST_VAR"], worker)
+    if os.environ.get("REDIS_URL", "").endswith("/0"):
+        # the odd ones are those of installations that tests start
+        store = 2 * int(worker.removeprefix("gw"))
+        os.environ["REDIS_URL"] = f"{os.environ['REDIS_URL'].removesuffix('/0')}/{store}"
+
 from config.settings import *  # noqa: F403
 from config.settings import DATABASES, MIDDLEWARE, VAR
 

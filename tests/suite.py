@@ -1,6 +1,6 @@
-"""Run every test: lint, then all that touches a database on SQLite and the broker of files, then
-again on a real PostgreSQL and a real Redis with the geometry's tests beside it. Called by
-`python3 run.py test`.
+"""Run every test: lint, then all on SQLite and the broker of files, then what works with the
+database or the broker again on a real PostgreSQL and a real Redis; several processes beside each
+other. Called by `python3 run.py test`.
 
 The last line counts: "120 passed, 0 failed". What was left out by a flag stands before it.
 """
@@ -13,15 +13,33 @@ import sys
 import tempfile
 import time
 import xml.etree.ElementTree as ElementTree
-from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, NoReturn
+from typing import NoReturn
 
 FOLDER = Path(__file__).resolve().parent.parent
-GEOMETRY = "tests/geometry"
-"""What knows no database, and is a third of the work."""
+ONCE = (
+    "tests/geometry",
+    "tests/prints",
+    "tests/pricing/test_money.py",
+    "tests/pricing/test_quote_examples.py",
+    "tests/pricing/test_quote_rules.py",
+    "tests/test_imports.py",
+    "tests/artist/test_browser.py",
+    "tests/artist/test_endless_upload.py",
+    "tests/artist/test_look.py",
+    "tests/workshop/test_browser.py",
+    "tests/workshop/test_job_files.py",
+    "tests/workshop/test_photos.py",
+    "tests/workshop/test_sheet_files.py",
+    "tests/service/test_client_address.py",
+    "tests/service/test_containers.py",
+    "tests/service/test_environment.py",
+    "tests/service/test_folder_broker.py",
+    "tests/service/test_run_parts.py",
+)
+"""What knows no database, or only reads rows to make a page, a picture or a file of them; all else
+runs on both. tests/journey clicks through the pages of both."""
 PARTS = ("browser", "lint", "postgres")
 LINT = (["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"])
 # what a test needs beyond Python: Debian's package, its program, where it may be off PATH
@@ -98,41 +116,26 @@ def lint() -> Count:
 
 
 def run_pytest(title: str, environment: dict[str, str], *words: str) -> Count:
-    """Run pytest in its own process and count from the report it writes."""
+    """Run pytest in processes of its own and count from the report it writes."""
     print(f"\n== {title}", flush=True)
-    return counted_pytest(title, environment, *words)
-
-
-def counted_pytest(
-    title: str, environment: dict[str, str], *words: str, out: IO[str] | None = None
-) -> Count:
-    """Run pytest, what it says going to `out` if given, and count from the report it writes."""
     started = time.monotonic()
     with tempfile.TemporaryDirectory(prefix="holdfast-suite-") as folder:
         report = Path(folder) / "report.xml"
-        command = [sys.executable, "-m", "pytest", "-q", "--durations=8", f"--junitxml={report}"]
+        beside = ["-n", str(processes()), "--dist=loadgroup", "--no-loadscope-reorder"]
+        command = [sys.executable, "-m", "pytest", "-q", *beside, "--durations=25"]
         code = subprocess.run(
-            [*command, *words], cwd=FOLDER, env=environment, stdout=out, stderr=out
+            [*command, f"--junitxml={report}", *words], cwd=FOLDER, env=environment
         ).returncode
         count = read_report(report)
     if code and not count.failed:
         count.failed += 1  # it broke before or beside its tests
-    print(f"== {title}: {time.monotonic() - started:.0f} s", file=out, flush=True)
+    print(f"== {title}: {time.monotonic() - started:.0f} s", flush=True)
     return count
 
 
-@contextlib.contextmanager
-def geometry_beside(count: Count) -> Iterator[None]:
-    """Run the tests of the room that knows no database beside others; tell of it at the end."""
-    title, environment = "Geometry", clean_environment()
-    with tempfile.TemporaryFile("w+") as said, ThreadPoolExecutor(1) as other:
-        running = other.submit(counted_pytest, title, environment, GEOMETRY, out=said)
-        try:
-            yield
-        finally:
-            count.add(running.result())
-            said.seek(0)
-            print(f"\n== {title}, beside that\n{said.read()}", end="", flush=True)
+def processes() -> int:
+    """Return how many tests run at once: more than four would want more than 2 GB of memory."""
+    return min(max(os.cpu_count() or 2, 2), 4)
 
 
 def read_report(report: Path) -> Count:
@@ -170,33 +173,31 @@ def main(words: list[str]) -> int:
         stop_with(f"There is no part named {', '.join(sorted(unknown))}.")
     bring_tools(without)
     count = Count()
+    # Before tests that wait for an answer: compiling takes a minute or more.
+    warming = subprocess.Popen([sys.executable, "-m", "geometry", "warm"], cwd=FOLDER)
     if "lint" not in without:
         count.add(lint())
-    # Before tests that wait for an answer: compiling takes a minute or more.
-    if subprocess.run([sys.executable, "-m", "geometry", "warm"], cwd=FOLDER).returncode:
+    if warming.wait():
         stop_with("The compiled loops of the geometry could not be made; see above.")
     chosen = ["-m", "not browser"] if "browser" in without else []
-    chosen += [f"--ignore={GEOMETRY}"]
     count.add(run_pytest("SQLite and a broker of files", clean_environment(), *chosen))
-    with contextlib.ExitStack() as stack:
-        stack.enter_context(geometry_beside(count))
-        if "postgres" not in without:
-            from tests import services  # its imports are wanted only here
+    if "postgres" not in without:
+        from tests import services  # its imports are wanted only here
 
+        with contextlib.ExitStack() as stack:
             urls = {
                 "DATABASE_URL": stack.enter_context(services.running_postgresql()),
                 "REDIS_URL": stack.enter_context(services.running_redis()),
             }
             count.add(
                 run_pytest(
-                    "PostgreSQL and Redis",
+                    "PostgreSQL and Redis, all but what only reads rows",
                     clean_environment(**urls),
-                    # How pages look does not hang on the database; tests/journey clicks through.
-                    "--ignore=tests/artist/test_browser.py",
-                    "--ignore=tests/workshop/test_browser.py",
+                    *(f"--ignore={place}" for place in ONCE),
                     *chosen,
                 )
             )
+        print(f"Only on SQLite, as it knows no database or only reads it: {', '.join(ONCE)}.")
     if count.skipped:
         print("A skipped test proves nothing, so it counts against the run.")
     print(last_line(count, without), flush=True)

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
-START_SECONDS = 120  # the first start migrates, gathers static files and compiles the checks
+START_SECONDS = 300  # the first start migrates, gathers static files and compiles the checks
 
 
 class Living:
@@ -95,7 +95,8 @@ def environment_for(var: Path) -> dict[str, str]:
         kept.pop(name, None)  # what the test run itself is given
     if "REDIS_URL" in kept:
         # another of Redis's numbered stores: this worker must not take the tests' own tasks
-        kept["REDIS_URL"] = kept["REDIS_URL"].removesuffix("/0") + "/1"
+        server, store = kept["REDIS_URL"].rsplit("/", 1)
+        kept["REDIS_URL"] = f"{server}/{int(store) + 1}"
     return {**kept, "HOLDFAST_VAR": str(var), "PYTHONUNBUFFERED": "1"}
 
 
