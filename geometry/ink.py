@@ -155,16 +155,7 @@ def find_ink(
     if straight_grey.ndim != 2 or straight_grey.size == 0:
         raise ValueError("the picture must have two dimensions and at least one pixel")
     grey = np.ascontiguousarray(straight_grey)
-    cell_px = max(round(0.7 * px_per_mm), 2)
-    cells = cells_of(grey, cell_px)
-    if np.percentile(cells, 98) < 70:
-        raise UnreadableError("solid", _SOLID)
-    inverse_paper = np.float32(1) / paper_level(cells, cell_px / px_per_mm)
-    step = 3 if grey.size > 1_000_000 else 1
-    counts = darkness_histogram(grey, inverse_paper, cell_px, step)
-    contrast = ink_contrast(counts, (px_per_mm / step) ** 2)
-    if contrast < LEAST_CONTRAST:
-        raise UnreadableError("blank", _BLANK)
+    inverse_paper, cell_px, contrast = _greys(grey, px_per_mm)
     level = MIDDLE_LEVEL if ink_level is None else ink_level
     f = np.empty(grey.shape, np.int16)
     fill_field(grey, inverse_paper, cell_px, contrast, 1.0 - level, f)
@@ -187,6 +178,34 @@ def find_ink(
     ):
         raise UnreadableError("solid", _SOLID)
     return ink
+
+
+def paleness(straight_grey: NDArray[np.uint8], px_per_mm: float) -> NDArray[np.uint8]:
+    """Return a straightened picture (h, w) evened out: 0 full ink, 255 the bare paper everywhere.
+
+    A pixel is ink at `ink_level` where its value is below 256 * ink_level, as for `find_ink`, which
+    besides restores hairlines and cleans dots away. Errors as there: blank, solid.
+    """
+    grey = np.ascontiguousarray(straight_grey)
+    inverse_paper, cell_px, contrast = _greys(grey, px_per_mm)
+    f = np.empty(grey.shape, np.int16)
+    fill_field(grey, inverse_paper, cell_px, contrast, 1.0, f)
+    return np.clip(f >> (UNIT.bit_length() - 9), 0, 255).astype(np.uint8)
+
+
+def _greys(grey: NDArray[np.uint8], px_per_mm: float) -> tuple[NDArray[np.float32], int, float]:
+    """Return (1 / the paper's grey on cells, pixels a cell, how far ink lies below paper)."""
+    cell_px = max(round(0.7 * px_per_mm), 2)
+    cells = cells_of(grey, cell_px)
+    if np.percentile(cells, 98) < 70:
+        raise UnreadableError("solid", _SOLID)
+    inverse_paper = np.float32(1) / paper_level(cells, cell_px / px_per_mm)
+    step = 3 if grey.size > 1_000_000 else 1
+    counts = darkness_histogram(grey, inverse_paper, cell_px, step)
+    contrast = ink_contrast(counts, (px_per_mm / step) ** 2)
+    if contrast < LEAST_CONTRAST:
+        raise UnreadableError("blank", _BLANK)
+    return inverse_paper, cell_px, contrast
 
 
 def ink_contrast(counts: NDArray[np.int64], samples_per_mm2: float) -> float:
