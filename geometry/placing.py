@@ -18,6 +18,7 @@ from geometry.limits import Limits
 from geometry.outlines import trace
 from geometry.paper import Page, Straight
 from geometry.recipe import SCALES, Placement, PointMm, Recipe, Stroke
+from geometry.units import same_size
 
 SCALE_STEP: Final = 1e-4
 PLACE_STEP_MM: Final = 1e-3
@@ -65,6 +66,13 @@ def lie_of(bare_ink: Ink, page: Page, recipe: Recipe) -> Lie:
         raise UnreadableError("blank", "The white strokes cover all that is drawn.")
     hull = cv2.convexHull(np.concatenate(lines).astype(np.float32), clockwise=True)
     return Lie((float(x), float(y)), hull.reshape(-1, 2).astype(float), placement)
+
+
+def usual_place(page: Page, centre_mm: PointMm, blank_mm: tuple[float, float]) -> PointMm:
+    """Return where the centre of the ink lies on a blank when a recipe names no place, mm."""
+    if page.framed and same_size(page.paper_mm, blank_mm):
+        return centre_mm
+    return blank_mm[0] / 2, blank_mm[1] / 2
 
 
 def largest(

@@ -15,7 +15,7 @@ from geometry.ink import paleness
 from geometry.limits import default_limits
 from geometry.paper import find_page, straighten
 from geometry.picture import Picture
-from geometry.placing import find_lie, largest, moved_strokes
+from geometry.placing import find_lie, largest, moved_strokes, usual_place
 from geometry.recipe import Placement, Recipe, Stroke
 
 BLANK_MM = (152.4, 152.4)
@@ -146,3 +146,11 @@ def test_the_evened_picture_at_a_level_is_the_ink_of_the_check(level: float) -> 
     pencil = evened[1240:1260, 700:760].min() < 256 * level
     assert pencil == (level >= 0.62)
     assert np.array_equal(photo, before)
+
+
+@pytest.mark.parametrize("blank_mm", [BLANK_MM, (101.6, 101.6)])
+def test_the_usual_place_is_that_of_a_recipe_without_one(blank_mm: tuple[float, float]) -> None:
+    picture, recipe = bar_picture(), Recipe(blank_mm=blank_mm)
+    page = find_page(picture, recipe)
+    lie = find_lie(straighten(picture, page), page, recipe, default_limits(blank_mm))
+    assert usual_place(page, lie.centre_mm, blank_mm) == pytest.approx(lie.place_mm, abs=1e-9)
