@@ -15,6 +15,8 @@ from . import (
 urlpatterns = [
     path("", views_upload.landing, name="landing"),
     path("upload/", views_upload.upload, name="upload"),
+    path("sent/", views_upload.sent, name="sent"),
+    path("sent/state/", views_upload.sent_state, name="sent-state"),
     path("mine/", views_pages.mine, name="mine"),
     path("prices/", views_pages.prices, name="prices"),
     path("guide/", views_pages.guide, name="guide"),

@@ -2,24 +2,31 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from django.contrib import messages
+from django.core.cache import cache
 from django.core.files.uploadedfile import UploadedFile
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
+from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST, require_safe
+from django_htmx.http import HttpResponseStopPolling
 
 from orders import access
 from orders.drawings import receive_drawing, receive_mended
 from orders.errors import RefusedError
 from orders.models import Design, Version
 
-from .common import design_to_change, row_number, told
+from .common import design_to_change, row_number
 from .forms import SizeForm, sizes_of
 
 ACCEPTED = "image/*,.heic,.heif,.tif,.tiff,.pdf,.svg"
 RECENT = 6
 AT_ONCE = 20
+SENT_SECONDS = 3600
+BETWEEN = "."
 NO_FILE = "No drawing came with that. Choose a picture, or take a photograph of the paper."
 
 
@@ -31,9 +38,14 @@ def landing(request: HttpRequest) -> HttpResponse:
 
 @require_POST
 def upload(request: HttpRequest) -> HttpResponse:
-    """Take one or several drawings in; a refused one is named and the others go on."""
+    """Take one or several drawings in; a refused one is named and the others go on.
+
+    A page's script sends each drawing by itself and is answered in JSON.
+    """
     form = SizeForm(request.POST)
     files = [file for file in request.FILES.getlist("drawing") if file]
+    if _is_by_script(request):
+        return _answer_script(request, form, files)
     if not form.is_valid():
         return render(request, "artist/landing.html", _landing_context(request, form), status=422)
     if not files:
@@ -46,8 +58,8 @@ def upload(request: HttpRequest) -> HttpResponse:
         return redirect("landing")
     if len(versions) == 1 and len(files) == 1:
         return redirect("drawing", token=versions[0].design.token)
-    messages.success(request, f"Drawings taken in: {len(versions)}. Each is being looked at.")
-    return redirect("mine")
+    tokens = BETWEEN.join(version.design.token for version in versions)
+    return redirect(f"{reverse('sent')}?d={tokens}")
 
 
 @require_POST
@@ -56,42 +68,135 @@ def mend(request: HttpRequest, token: str) -> HttpResponse:
     design = design_to_change(request, token)
     file = request.FILES.get("drawing")
     base = design.versions.filter(number=row_number(request.POST.get("version"))).first()
-    version = None
-    if file is None:
-        messages.error(request, NO_FILE)
-    else:
-        with told(request):
+    page = reverse("drawing", args=[design.token])
+    version = _sent_before(request)
+    try:
+        if file is None:
+            raise RefusedError(NO_FILE)
+        if version is None or version.design_id != design.pk:
             by = access.person_of(request)
             version = receive_mended(design, file, base=base or design.latest, by=by)
-    query = f"?v={version.number}" if version else ""
-    return redirect(reverse("drawing", args=[design.token]) + query)
+            _remember_sent(request, version)
+    except RefusedError as error:
+        if _is_by_script(request):
+            return _refusal(error.sentence)
+        messages.error(request, error.sentence)
+        return redirect(page)
+    address = f"{page}?v={version.number}"
+    return _taken(version, address) if _is_by_script(request) else redirect(address)
+
+
+@require_safe
+@never_cache
+def sent(request: HttpRequest) -> HttpResponse:
+    """List the drawings that were sent together, each with its verdict as it comes."""
+    context = _sent_context(request)
+    return render(request, "artist/sent.html", context) if context else redirect("landing")
+
+
+@require_safe
+@never_cache
+def sent_state(request: HttpRequest) -> HttpResponse:
+    """Answer the list's polling: 204 nothing new, 286 (and no more polling) when all is settled."""
+    context = _sent_context(request)
+    if not context or request.GET.get("seen") == context["stamp"]:
+        return HttpResponse(status=204)
+    response = render(request, "artist/sent_list.html", context | {"is_fragment": True})
+    return response if context["waiting"] else HttpResponseStopPolling(response.content)
+
+
+def _sent_context(request: HttpRequest) -> dict[str, Any]:
+    """Return what the list shows; nothing where none of the drawings is the reader's own."""
+    tokens = request.GET.get("d", "").split(BETWEEN)[:AT_ONCE]
+    own = access.own_designs(request).filter(token__in=tokens).prefetch_related("versions__design")
+    versions = sorted((_latest(design) for design in own), key=_place_in(tokens))
+    if not versions:
+        return {}
+    return {
+        "versions": versions,
+        "waiting": [version for version in versions if not version.is_settled],
+        "stamp": "-".join(version.status for version in versions),
+        "tokens": BETWEEN.join(version.design.token for version in versions),
+    }
+
+
+def _place_in(tokens: list[str]) -> Any:
+    return lambda version: tokens.index(version.design.token)
+
+
+def _is_by_script(request: HttpRequest) -> bool:
+    return request.headers.get("Accept", "") == "application/json"
+
+
+def _answer_script(request: HttpRequest, form: SizeForm, files: list[UploadedFile]) -> HttpResponse:
+    if not form.is_valid():
+        return _refusal("Choose a size for the stencil and for the paper from the lists.")
+    if not files:
+        return _refusal(NO_FILE)
+    version = _sent_before(request)
+    try:
+        if version is None:
+            version = _receive(request, form, files[0])
+            _remember_sent(request, version)
+    except RefusedError as error:
+        return _refusal(error.sentence)
+    return _taken(version, reverse("drawing", args=[version.design.token]))
+
+
+def _refusal(sentence: str) -> HttpResponse:
+    return JsonResponse({"error": sentence}, status=422)
+
+
+def _taken(version: Version, address: str) -> HttpResponse:
+    design = version.design
+    return JsonResponse({"address": address, "token": design.token, "title": design.title})
+
+
+def _sent_key(request: HttpRequest) -> str:
+    """Return where it is kept what came of a sending that its page gave a name, "" for none."""
+    name, visitor = request.POST.get("sending", ""), access.visitor_key(request, make=True)
+    is_name = 8 <= len(name) <= 40 and name.isascii() and name.replace("-", "").isalnum()
+    return f"sent-{visitor}-{name}" if is_name else ""
+
+
+def _sent_before(request: HttpRequest) -> Version | None:
+    """Return what came of a sending whose answer got lost on its way, so that none is doubled."""
+    key = _sent_key(request)
+    return Version.objects.filter(pk=cache.get(key)).first() if key else None
+
+
+def _remember_sent(request: HttpRequest, version: Version) -> None:
+    key = _sent_key(request)
+    if key:
+        cache.set(key, version.pk, SENT_SECONDS)
 
 
 def _receive_all(request: HttpRequest, form: SizeForm, files: list[UploadedFile]) -> list[Version]:
     """Store each file as a drawing of this visitor; tell of each that was refused."""
     versions = []
-    visitor = access.visitor_key(request, make=True)
     for file in files:
         try:
-            versions.append(
-                receive_drawing(
-                    file,
-                    visitor=visitor,
-                    owner=access.person_of(request),
-                    blank_code=form.cleaned_data["blank"],
-                    paper_mm=form.paper_mm,
-                )
-            )
+            versions.append(_receive(request, form, file))
         except RefusedError as error:
             messages.error(request, f"{file.name}: {error.sentence}")
     return versions
+
+
+def _receive(request: HttpRequest, form: SizeForm, file: UploadedFile) -> Version:
+    return receive_drawing(
+        file,
+        visitor=access.visitor_key(request, make=True),
+        owner=access.person_of(request),
+        blank_code=form.cleaned_data["blank"],
+        paper_mm=form.paper_mm,
+    )
 
 
 def _landing_context(request: HttpRequest, form: SizeForm | None = None) -> dict[str, object]:
     designs = access.own_designs(request).prefetch_related("versions__design")[:RECENT]
     recent = [_latest(design) for design in designs]
     form = form or SizeForm(initial=sizes_of(recent[0]) if recent else None)
-    return {"form": form, "accept": ACCEPTED, "recent": recent}
+    return {"form": form, "accept": ACCEPTED, "recent": recent, "at_once": AT_ONCE}
 
 
 def _latest(design: Design) -> Version:

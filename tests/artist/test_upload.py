@@ -66,12 +66,14 @@ def test_of_several_drawings_the_refused_one_is_named_and_the_others_go_on(
 ) -> None:
     files = [picture("gull.png"), picture("empty.png", b""), picture("crab.png")]
     response = stranger.post("/upload/", {**SIZES, "drawing": files})
-    assert response.headers["Location"] == "/mine/"
-    assert sorted(Design.objects.values_list("title", flat=True)) == ["crab", "gull"]
+    gull, crab = (Design.objects.get(title=title).token for title in ("gull", "crab"))
+    assert response.headers["Location"] == f"/sent/?d={gull}.{crab}"
     assert said(response) == [
         "empty.png: That file is empty. Choose the picture again, or take a new one.",
-        "Drawings taken in: 2. Each is being looked at.",
     ]
+    page = stranger.get(response.headers["Location"]).content.decode()
+    assert "2 drawings arrived" in page
+    assert page.index("gull</b>") < page.index("crab</b>")
 
 
 def test_a_file_over_the_limit_is_refused_and_nothing_is_stored(
@@ -165,3 +167,75 @@ def test_a_stranger_neither_sees_nor_mends_a_drawing(stranger: Client, picture: 
     response = stranger.post(f"/drawing/{token}/mend/", {"drawing": picture()})
     assert response.status_code == 404
     assert version.design.versions.count() == 1
+
+
+BY_SCRIPT = {"HTTP_ACCEPT": "application/json"}
+
+
+def test_a_script_is_answered_with_the_address_or_with_what_is_wrong(
+    stranger: Client, picture: Make
+) -> None:
+    taken = stranger.post("/upload/", {**SIZES, "drawing": picture("gull.png")}, **BY_SCRIPT)
+    design = Design.objects.get()
+    assert taken.json() == {
+        "address": f"/drawing/{design.token}/",
+        "token": design.token,
+        "title": "gull",
+    }
+    for form, sentence in (
+        ({**SIZES, "drawing": picture("x.png", b"")}, "That file is empty. Choose the picture"),
+        (SIZES, "No drawing came with that."),
+        ({**SIZES, "paper": "a0", "drawing": picture()}, "Choose a size for the stencil and"),
+    ):
+        refused = stranger.post("/upload/", form, **BY_SCRIPT)
+        assert refused.status_code == 422
+        assert refused.json()["error"].startswith(sentence)
+    assert Design.objects.count() == 1
+
+
+def test_a_sending_repeated_because_its_answer_got_lost_is_taken_once(
+    visitor: Client, picture: Make
+) -> None:
+    name = "0badcafe-00000001-00000002-00000003"
+    addresses = set()
+    for _ in range(2):
+        form = {**SIZES, "sending": name, "drawing": picture("gull.png")}
+        addresses.add(visitor.post("/upload/", form, **BY_SCRIPT).json()["address"])
+    assert len(addresses) == Design.objects.count() == 1
+    other = {**SIZES, "sending": name[:-1] + "4", "drawing": picture("gull.png")}
+    visitor.post("/upload/", other, **BY_SCRIPT)
+    assert Design.objects.count() == 2
+
+
+def test_a_mended_drawing_sent_twice_by_a_script_is_one_version(
+    visitor: Client, picture: Make
+) -> None:
+    first = factories.make_version(visitor=KEY, status="rejected")
+    address = f"/drawing/{first.design.token}/mend/"
+    for _ in range(2):
+        form = {"version": 1, "sending": "a-name-of-its-own", "drawing": picture()}
+        taken = visitor.post(address, form, **BY_SCRIPT)
+        assert taken.json()["address"] == f"/drawing/{first.design.token}/?v=2"
+    empty = visitor.post(address, {"version": 1, "drawing": picture("x.png", b"")}, **BY_SCRIPT)
+    assert empty.status_code == 422
+    assert first.design.versions.count() == 2
+
+
+def test_the_list_of_what_was_sent_fills_itself_in_and_shows_only_ones_own(
+    visitor: Client, stranger: Client
+) -> None:
+    waiting = factories.make_version(visitor=KEY, status="waiting")
+    passed = factories.make_version(visitor=KEY)
+    foreign = factories.make_version(visitor="somebody else")
+    tokens = ".".join(version.design.token for version in (waiting, foreign, passed))
+    page = visitor.get(f"/sent/?d={tokens}").content.decode()
+    assert "2 drawings arrived" in page
+    assert foreign.design.token not in page
+    state = f"/sent/state/?d={tokens}&seen=waiting-passed"
+    assert visitor.get(state).status_code == 204
+    Version.objects.filter(pk=waiting.pk).update(status="rejected")
+    done = visitor.get(state)
+    assert done.status_code == 286
+    assert "to be mended" in done.content.decode()
+    assert stranger.get(f"/sent/?d={tokens}").headers["Location"] == "/"
+    assert stranger.get("/sent/state/").status_code == 204

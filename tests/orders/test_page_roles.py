@@ -59,6 +59,8 @@ ROWS: tuple[Row, ...] = (
         Row(f"drawing-{n}", "post", OWN_CHANGE, ("design",))
         for n in ("mend", "mode", "size", "rename", "remove", "answer")
     ),
+    Row("sent", "get", EVERYBODY),
+    Row("sent-state", "get", EVERYBODY),
     Row("drawing-original", "get", OWN, ("design", "one")),
     Row("drawing-picture", "get", OWN, ("design", "one", "film")),
     # what hangs on an unguessable token of its own is open to whoever holds it
