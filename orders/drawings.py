@@ -96,6 +96,19 @@ def at_size(
     return _same_file(version, _parsed(recipe), blank_code, Version.Origin.SIZE, by)
 
 
+def read_anew(version: Version, recipe: Recipe, blank_code: str, *, by: Person | None) -> Version:
+    """Make the next version of the same file, straightened and placed by another recipe."""
+    return _next(version, recipe, blank_code, Version.Origin.STRAIGHT, by)
+
+
+def go_back(version: Version, *, by: Person | None) -> Version:
+    """Make a version the latest again: a next one of the same file and recipe."""
+    if version.proposal in (Version.Proposal.OFFERED, Version.Proposal.REFUSED):
+        raise NotNowError("That is the workshop’s proposal, which was not taken, so it stays.")
+    recipe = Recipe.from_json(version.recipe)
+    return _next(version, recipe, version.blank_code, Version.Origin.BACK, by)
+
+
 def propose_version(
     job: Job, actor: Actor, changes: dict[str, Any], *, reason: str, seen: int | None = None
 ) -> Version:
@@ -209,6 +222,20 @@ def _same_file(
         ):
             if Recipe.from_json(other.recipe).to_json() == wanted:
                 return other
+        return _add_version(version.design, version.upload, recipe, blank_code, origin, by)
+
+
+def _next(
+    version: Version, recipe: Recipe, blank_code: str, origin: str, by: Person | None
+) -> Version:
+    """Add a version, unless the latest is just that: then a press was repeated."""
+    wanted = (version.upload_id, blank_code, recipe.to_json())
+    with transaction.atomic():
+        Design.objects.select_for_update().get(pk=version.design_id)
+        latest = version.design.latest
+        there = Recipe.from_json(latest.recipe).to_json()
+        if (latest.upload_id, latest.blank_code, there) == wanted and not latest.proposal:
+            return latest
         return _add_version(version.design, version.upload, recipe, blank_code, origin, by)
 
 

@@ -71,6 +71,8 @@ class Version(models.Model):
         MASK = "mask", "as a mask"
         STENCIL = "stencil", "as a stencil"
         SIZE = "size", "read again at another size"
+        STRAIGHT = "straight", "straightened and placed"
+        BACK = "back", "gone back to"
         PROPOSAL = "proposal", "the workshop's proposal"
 
     class Proposal(models.TextChoices):

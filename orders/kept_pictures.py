@@ -1,0 +1,99 @@
+"""Unpacked pictures kept on this machine, so that a preview does not wait for the decoder again.
+
+They lie in the cache folder under the hash of the file and may be thrown away at any time.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from django.conf import settings
+
+from .codes import new_token
+from .files import local_path
+
+if TYPE_CHECKING:
+    from geometry.picture import Picture
+
+    from .models import Version
+
+MOST_BYTES = 400_000_000
+"""Of all that is kept; a photograph of 12 megapixels takes 12 MB. The oldest go first."""
+FIELDS = ("dpi", "sha256", "format", "size_px", "drawn")
+
+
+def picture_of(version: Version) -> Picture:
+    """Return the picture of a version's file. Raises UnreadableError as the check does."""
+    from geometry.picture import read_picture  # loads the geometry
+
+    kept = _kept(version.upload.sha256)
+    if kept is not None:
+        return kept
+    with local_path(version.upload) as path:
+        picture = read_picture(path)
+    # A cache that cannot be written only costs time.
+    with contextlib.suppress(OSError):
+        _keep(picture)
+    return picture
+
+
+def size_px_if_kept(version: Version) -> tuple[int, int] | None:
+    """Return (width, height) of the displayed picture where it is known without unpacking."""
+    about = _about(version.upload.sha256)
+    return (int(about["size_px"][0]), int(about["size_px"][1])) if about else None
+
+
+def _folder() -> Path:
+    return Path(settings.VAR) / "cache" / "pictures"
+
+
+def _about(sha256: str) -> dict[str, Any] | None:
+    try:
+        about = json.loads((_folder() / f"{sha256}.json").read_text(encoding="utf-8"))
+        return about if set(about) == set(FIELDS) else None
+    except (OSError, ValueError):
+        return None
+
+
+def _kept(sha256: str) -> Picture | None:
+    from geometry.picture import Picture
+
+    about, file = _about(sha256), _folder() / f"{sha256}.npy"
+    if about is None:
+        return None
+    try:
+        grey = np.load(file, allow_pickle=False)
+        os.utime(file)  # the latest looked at is the last to go
+    except (OSError, ValueError):
+        return None
+    dpi = tuple(about["dpi"]) if about["dpi"] else None
+    return Picture(grey, **{**about, "dpi": dpi, "size_px": tuple(about["size_px"])})
+
+
+def _keep(picture: Picture) -> None:
+    folder = _folder()
+    folder.mkdir(parents=True, exist_ok=True)
+    about = {name: getattr(picture, name) for name in FIELDS}
+    part = folder / f"{new_token()}.part"  # whole or not at all, whoever writes beside
+    with part.open("wb") as out:
+        np.save(out, picture.grey, allow_pickle=False)
+    part.replace(folder / f"{picture.sha256}.npy")
+    part.write_text(json.dumps(about), encoding="utf-8")
+    part.replace(folder / f"{picture.sha256}.json")
+    _make_room(folder)
+
+
+def _make_room(folder: Path) -> None:
+    """Throw the oldest away until what is kept is within MOST_BYTES; the last one stays."""
+    files = sorted(folder.glob("*.npy"), key=lambda file: file.stat().st_mtime, reverse=True)
+    total = 0
+    for file in files:
+        total += file.stat().st_size
+        if total > MOST_BYTES and file != files[0]:
+            file.unlink(missing_ok=True)
+            file.with_suffix(".json").unlink(missing_ok=True)
