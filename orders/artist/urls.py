@@ -5,10 +5,12 @@ from django.urls import path
 from . import (
     sign_in,
     views_basket,
+    views_compare,
     views_drawing,
     views_orders,
     views_pages,
     views_pictures,
+    views_straighten,
     views_upload,
 )
 
@@ -32,6 +34,28 @@ urlpatterns = [
     path("drawing/<str:token>/rename/", views_drawing.rename, name="drawing-rename"),
     path("drawing/<str:token>/remove/", views_drawing.remove, name="drawing-remove"),
     path("drawing/<str:token>/answer/", views_drawing.answer, name="drawing-answer"),
+    path("drawing/<str:token>/straighten/", views_straighten.straighten, name="straighten"),
+    path("drawing/<str:token>/straighten/save/", views_straighten.save, name="straighten-save"),
+    path(
+        "drawing/<str:token>/straighten/measure.json",
+        views_straighten.measure,
+        name="straighten-measure",
+    ),
+    path(
+        "drawing/<str:token>/straighten/paper.png", views_straighten.paper, name="straighten-paper"
+    ),
+    path(
+        "drawing/<str:token>/straighten/source.jpg",
+        views_straighten.source,
+        name="straighten-source",
+    ),
+    path("drawing/<str:token>/compare/", views_compare.compare, name="compare"),
+    path(
+        "drawing/<str:token>/compare/difference.png",
+        views_compare.difference,
+        name="compare-difference",
+    ),
+    path("drawing/<str:token>/back/", views_compare.back, name="drawing-back"),
     path(
         "drawing/<str:token>/v<int:number>/original",
         views_pictures.original,

@@ -57,10 +57,15 @@ ROWS: tuple[Row, ...] = (
     Row("drawing-state", "get", OWN, ("design",)),
     *(
         Row(f"drawing-{n}", "post", OWN_CHANGE, ("design",))
-        for n in ("mend", "mode", "size", "rename", "remove", "answer")
+        for n in ("mend", "mode", "size", "rename", "remove", "answer", "back")
     ),
     Row("sent", "get", EVERYBODY),
     Row("sent-state", "get", EVERYBODY),
+    Row("straighten", "get", OWN_CHANGE, ("design",)),
+    Row("straighten-save", "post", OWN_CHANGE, ("design",)),
+    *(Row(f"straighten-{n}", "get", OWN, ("design",)) for n in ("measure", "paper", "source")),
+    Row("compare", "get", OWN, ("design",)),
+    Row("compare-difference", "get", OWN, ("design",)),
     Row("drawing-original", "get", OWN, ("design", "one")),
     Row("drawing-picture", "get", OWN, ("design", "one", "film")),
     # what hangs on an unguessable token of its own is open to whoever holds it
