@@ -60,6 +60,20 @@ def findings_shown(version: Version) -> FindingsShown:
     return FindingsShown(shown, left_out, paths)
 
 
+def is_cropped(version: Version) -> bool:
+    """Tell whether a scan was cropped to its ink, so that the drawing was centred on the blank.
+
+    By its dpi a scan is either the paper itself or such a crop (docs/geometry.md).
+    """
+    page = (version.report or {}).get("page")
+    if not page or page["found"] != "dpi" or version.recipe.get("place_mm"):
+        return False
+    (left, top), _, (right, bottom), _ = page["corners_px"]
+    sides_mm = sorted(abs(side) / page["px_per_mm"] for side in (right - left, bottom - top))
+    paper_mm = sorted(version.recipe.get("paper_mm") or version.blank.size_mm)
+    return any(abs(side - own) > 0.03 * own for side, own in zip(sides_mm, paper_mm, strict=True))
+
+
 def _title_of(kind: str) -> str:
     known = KINDS.get(kind)
     return known.title.lower() if known else kind.replace("-", " ")

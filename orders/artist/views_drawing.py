@@ -26,7 +26,7 @@ from .common import (
     whole_number,
 )
 from .forms import LineForm, SizeForm, TitleForm, sizes_of
-from .showing import findings_shown
+from .showing import findings_shown, is_cropped
 from .views_upload import ACCEPTED
 
 FOUND_WORDS = {
@@ -171,6 +171,7 @@ def _settled_context(request: HttpRequest, version: Version) -> dict[str, Any]:
         "report": report,
         "stencil": report.get("stencil") or {},
         "found_words": FOUND_WORDS.get((report.get("page") or {}).get("found", ""), ""),
+        "is_cropped": is_cropped(version),
         "size_form": SizeForm(initial=sizes_of(version)),
         "title_form": TitleForm(initial={"title": version.design.title}),
         "line_form": _line_form(version),

@@ -259,3 +259,14 @@ def test_a_picture_is_unpacked_once_and_the_oldest_kept_goes_first(
     kept_pictures.picture_of(other)
     assert kept_pictures.size_px_if_kept(other) == (1524, 1524)
     assert kept_pictures.size_px_if_kept(one) is None
+
+
+def test_a_cropped_scan_says_so_on_its_page(visitor: Client) -> None:
+    a4 = np.full((2970, 2100), 255, np.uint8)  # ISO 216 at 10 px per mm
+    cv2.circle(a4, (500, 700), 200, 0, 40)
+    cropped = make(drawing_png(a4))
+    assert cropped.report["page"]["found"] == "dpi"
+    words = "Found on the scan at true size and centred on the stencil"
+    assert words in visitor.get(f"/drawing/{cropped.design.token}/").content.decode()
+    whole = make()
+    assert words not in visitor.get(f"/drawing/{whole.design.token}/").content.decode()
