@@ -211,14 +211,15 @@ def judge(
     sha256: str | None,
     timer: Timer,
     flaps: bool = True,
+    uneven: bool = True,
     before: Before | None = None,
 ) -> Checked:
     """Return the check of ink found on paper, the recipe's strokes drawn over it.
 
     All that a stroke can change happens here, so a re-check is this on ink that was kept. Without
-    flaps, those and the notes of uneven lines are left for later. before: a check of the same with
-    the first of the strokes; what the others cannot change is taken from it. Raises UnreadableError
-    where nothing is left.
+    flaps, those and the notes of uneven lines are left for later; without uneven, only the notes.
+    before: a check of the same with the first of the strokes; what the others cannot change is
+    taken from it. Raises UnreadableError where nothing is left.
     """
     blank_mm = recipe.blank_size_mm
     with timer("ink"):
@@ -244,7 +245,8 @@ def judge(
     if flaps:
         with timer("flaps"):
             found += find_flaps(ink, placement, limits, mode=recipe.mode)
-            found += find_uneven(ink, placement, limits)
+            if uneven:
+                found += find_uneven(ink, placement, limits)
     with timer("margins"):
         found += find_margin_faults(outlines, blank_mm, limits)
         found += find_crowding(outlines, blank_mm, limits)

@@ -154,6 +154,13 @@ def prepare_picture(
     return Prepared(picture.sha256, recipe, limits, page, ink)
 
 
+def prepared_from(checked: Checked, recipe: Recipe, limits: Limits) -> Prepared | None:
+    """Return what a full check has found on its way, or None where strokes lie over its ink."""
+    if recipe.strokes or checked.ink is None or checked.page is None:
+        return None
+    return Prepared(str(checked.report["sha256"]), _bare(recipe), limits, checked.page, checked.ink)
+
+
 def prepared_key(sha256: str, recipe: Recipe, limits: Limits) -> str:
     """Return the hash (hex) under which a prepared picture is kept; strokes do not count."""
     about = [_FORM, sha256, _bare(recipe).to_json(), limits.to_json()]

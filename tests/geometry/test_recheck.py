@@ -149,3 +149,18 @@ def test_a_blank_page_cannot_be_prepared() -> None:
     blank = np.full((1800, 1800), 240, np.uint8)
     with pytest.raises(UnreadableError):
         prepare_picture(Picture(blank, None, "0" * 64, "PNG", (1800, 1800)))
+
+
+def test_without_the_notes_of_uneven_lines_all_else_is_the_same() -> None:
+    """A line of 1.5 mm with a blob of 2.8 mm on it, as in the tests of uneven lines."""
+    line = drawings.Line(np.array([(40.0, 76.0), (70.0, 78.0)]), 1.5)
+    blob = drawings.Line(np.array([(55.0, 77.0), (55.01, 77.0)]), 2.8)
+    grey = drawings.paint(drawings.Drawing(drawings.PAPER_MM, (line, blob)), 11.811)
+    prepared = prepare_picture(Picture(grey, None, "b" * 64, "PNG", grey.shape[::-1]))
+    strokes = [Stroke("white", ((44.0, 70.0), (44.0, 82.0)), 1.5)]
+    whole = recheck(prepared, strokes)
+    quick = recheck(prepared, strokes, uneven=False)
+    assert any(one.kind == "uneven-line" for one in whole.findings)
+    left = [(one.key, one.message) for one in whole.findings if one.kind != "uneven-line"]
+    assert [(one.key, one.message) for one in quick.findings] == left
+    assert quick.verdict == whole.verdict
