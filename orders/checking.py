@@ -19,6 +19,7 @@ from .check_steps import STEPS_SHOWN
 from .codes import new_token
 from .files import local_path
 from .models import Version
+from .prepared import keep_prepared
 
 if TYPE_CHECKING:
     from geometry.check import Checked
@@ -42,11 +43,22 @@ def look_at(version_id: int) -> bool:
     files = _store_pictures(checked)
     written = workflow.finish(version_id, attempt, checked.report, files)
     if written:
+        _keep_prepared(version, checked)
         tasks.send(tasks.look_closer, version_id)
     else:
         for name in files.values():
             default_storage.delete(name)
     return written
+
+
+def _keep_prepared(version: Version, checked: Checked) -> None:
+    """Keep what the check found of a bare drawing, so that re-checks begin at once."""
+    from geometry.prepared import prepared_from
+
+    recipe, limits = Recipe.from_json(version.recipe), Limits.from_json(version.limits)
+    bare = prepared_from(checked, recipe, limits)
+    if bare is not None:
+        keep_prepared(bare)
 
 
 def check_version_file(

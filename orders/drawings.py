@@ -74,6 +74,19 @@ def as_mode(version: Version, mode: str, *, by: Person | None) -> Version:
     return _same_file(version, Recipe.from_json(recipe), version.blank_code, origin, by)
 
 
+def with_strokes(version: Version, strokes: list[dict[str, Any]], *, by: Person | None) -> Version:
+    """Make the next version: the same file, with these strokes in place of the version's own."""
+    recipe = {**version.recipe, "strokes": strokes}
+    return _add_version(
+        version.design,
+        version.upload,
+        _parsed(recipe),
+        version.blank_code,
+        Version.Origin.PENS,
+        by,
+    )
+
+
 def at_size(
     version: Version,
     blank_code: str,

@@ -30,6 +30,7 @@ MOST_IN_MEMORY = 2
 
 _held: OrderedDict[str, Prepared] = OrderedDict()
 _lock = threading.Lock()
+_making = threading.Lock()  # a page asks for its picture and its findings at the same moment
 
 
 def prepared_for(version: Version) -> Prepared:
@@ -45,7 +46,8 @@ def prepared_for(version: Version) -> Prepared:
         if key in _held:
             _held.move_to_end(key)
             return _held[key]
-    prepared = _stored(key) or _made(version, recipe, limits)
+    with _making:
+        prepared = _held.get(key) or _stored(key) or _made(version, recipe, limits)
     with _lock:
         _held[key] = prepared
         while len(_held) > MOST_IN_MEMORY:

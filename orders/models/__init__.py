@@ -2,6 +2,7 @@
 
 from .closer import Closer
 from .designs import Design, Override, Upload, Version
+from .editing import Working
 from .jobs import Job, Parcel, ParcelLine, Photo
 from .orders import Order, OrderLine, Quote
 from .people import Person
@@ -28,5 +29,6 @@ __all__ = [
     "SheetRun",
     "Upload",
     "Version",
+    "Working",
     "Workshop",
 ]

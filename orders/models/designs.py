@@ -68,6 +68,7 @@ class Version(models.Model):
     class Origin(models.TextChoices):
         UPLOAD = "upload", "first drawing"
         MENDED = "mended", "mended drawing"
+        PENS = "pens", "mended with the pens"
         MASK = "mask", "as a mask"
         STENCIL = "stencil", "as a stencil"
         SIZE = "size", "read again at another size"
