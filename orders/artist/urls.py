@@ -9,6 +9,7 @@ from . import (
     views_drawing,
     views_orders,
     views_pages,
+    views_pens,
     views_pictures,
     views_straighten,
     views_upload,
@@ -56,6 +57,15 @@ urlpatterns = [
         name="compare-difference",
     ),
     path("drawing/<str:token>/back/", views_compare.back, name="drawing-back"),
+    # the pens
+    path("drawing/<str:token>/pens/", views_pens.pens, name="drawing-pens"),
+    path("drawing/<str:token>/pens/film.svg", views_pens.film, name="pens-film"),
+    path("drawing/<str:token>/pens/state/", views_pens.state, name="pens-state"),
+    path("drawing/<str:token>/pens/strokes/", views_pens.strokes, name="pens-strokes"),
+    path("drawing/<str:token>/pens/propose/", views_pens.propose, name="pens-propose"),
+    path("drawing/<str:token>/pens/bridges/", views_pens.bridges, name="pens-bridges"),
+    path("drawing/<str:token>/pens/save/", views_pens.save, name="pens-save"),
+    path("drawing/<str:token>/pens/discard/", views_pens.discard, name="pens-discard"),
     path(
         "drawing/<str:token>/v<int:number>/original",
         views_pictures.original,

@@ -12,7 +12,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST, require_safe
 from django_htmx.http import HttpResponseStopPolling
 
-from orders import access, workflow
+from orders import access, editing, workflow
 from orders.check_steps import STEPS_SHOWN
 from orders.drawings import as_mode, at_size, remove_design
 from orders.models import Design, Job, OrderLine, Version
@@ -175,6 +175,7 @@ def _settled_context(request: HttpRequest, version: Version) -> dict[str, Any]:
         "size_form": SizeForm(initial=sizes_of(version)),
         "title_form": TitleForm(initial={"title": version.design.title}),
         "line_form": _line_form(version),
+        "strokes_unkept": editing.unkept(version),
         "answers": [
             job
             for job in jobs

@@ -66,6 +66,11 @@ ROWS: tuple[Row, ...] = (
     *(Row(f"straighten-{n}", "get", OWN, ("design",)) for n in ("measure", "paper", "source")),
     Row("compare", "get", OWN, ("design",)),
     Row("compare-difference", "get", OWN, ("design",)),
+    *(Row(n, "get", OWN, ("design",)) for n in ("drawing-pens", "pens-film", "pens-state")),
+    *(
+        Row(f"pens-{n}", "post", OWN_CHANGE, ("design",))
+        for n in ("strokes", "propose", "bridges", "save", "discard")
+    ),
     Row("drawing-original", "get", OWN, ("design", "one")),
     Row("drawing-picture", "get", OWN, ("design", "one", "film")),
     # what hangs on an unguessable token of its own is open to whoever holds it
