@@ -5,12 +5,24 @@ from __future__ import annotations
 import argparse
 import sys
 
-from bench import accuracy, bridges, fuzz, geometry, golden, lift, photographs, reading, verdict
+from bench import (
+    accuracy,
+    bridges,
+    editor,
+    fuzz,
+    geometry,
+    golden,
+    lift,
+    photographs,
+    reading,
+    verdict,
+)
 from geometry.kernel_cache import drop_stale
 
 BENCHES = {
     "accuracy": accuracy.main,
     "bridges": bridges.main,
+    "editor": editor.main,
     "geometry": geometry.main,
     "golden": golden.main,
     "lift": lift.main,
