@@ -113,5 +113,5 @@ window.Pens = (function () {
     });
   }
 
-  return { part, root, svg, size, view, clamp, far, pixel, at, middle, zoom, pan, whole: () => show(0, 0, size[0]), goTo, keepInView, ends, drawAll, drawMarks };
+  return { part, root, svg, size, view, show, MOST_ZOOM, clamp, far, pixel, at, middle, zoom, pan, whole: () => show(0, 0, size[0]), goTo, keepInView, ends, drawAll, drawMarks };
 })();

@@ -4,11 +4,6 @@
 
   const { root, svg, size, part, keep, found, far, clamp } = Pens;
   const isLooking = "looking" in root.dataset;
-  const HINTS = {
-    white: "Draw across a line: the white pen leaves a bridge of film there.",
-    black: "Draw: the black pen adds a line that is cut.",
-    hand: "Press a stroke to choose it, drag it or its ends. Drag elsewhere to move the view.",
-  };
   const SOON = { soon: true };
   let strokes = [];
   let chosen = null;
@@ -254,16 +249,17 @@
 
   function between() {
     const [a, b] = [...fingers.values()].map((one) => [one.clientX, one.clientY]);
-    return { clientX: (a[0] + b[0]) / 2, clientY: (a[1] + b[1]) / 2, apart: far(a, b) };
+    return { at: Pens.at({ clientX: (a[0] + b[0]) / 2, clientY: (a[1] + b[1]) / 2 }), apart: far(a, b), w: Pens.view.w };
   }
 
+  // What lay between the fingers at first stays between them.
   function pinchOn() {
     if (fingers.size !== 2) return;
     const now = between();
-    const k = Pens.pixel();
-    Pens.pan((pinch.clientX - now.clientX) * k, (pinch.clientY - now.clientY) * k);
-    Pens.zoom(now.apart / pinch.apart || 1, Pens.at(now));
-    pinch = now;
+    const { view } = Pens;
+    const w = clamp((pinch.w * pinch.apart) / (now.apart || 1), size[0] / Pens.MOST_ZOOM, size[0]);
+    const share = [(now.at[0] - view.x) / view.w, (now.at[1] - view.y) / view.w];
+    Pens.show(pinch.at[0] - share[0] * w, pinch.at[1] - share[1] * w, w);
   }
 
   svg.addEventListener("pointerdown", begin);
@@ -314,8 +310,9 @@
     svg.dataset.pen = name;
     draw();
     if (isLooking) return;
-    root.querySelector(`[name="pen"][value="${name}"]`).checked = true;
-    part("hint").textContent = HINTS[name];
+    const input = root.querySelector(`[name="pen"][value="${name}"]`);
+    input.checked = true;
+    part("hint").textContent = input.dataset.hint;
   }
 
   function next(step) {
