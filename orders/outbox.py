@@ -7,7 +7,7 @@ UPDATE with a lease, so that two senders never send the same letter.
 from __future__ import annotations
 
 import logging
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 
 from django.conf import settings
@@ -40,6 +40,8 @@ KINDS: dict[str, tuple[str, bool]] = {
     "all-cut": ("artist", True),
     "shipped": ("artist", True),
     "handed-over": ("artist", True),
+    "message": ("artist", True),
+    "message-in": ("workshop", True),
 }
 
 
@@ -49,16 +51,59 @@ def write_mail(kind: str, order: Order, event: Event, **context: Any) -> Mail | 
     The template ``mail/<kind>.txt`` gives the subject in its first line. Returns None when there
     is no address to write to. The same event and kind never make a second letter.
     """
-    to_whom, waits = KINDS[kind]
-    workshop = Workshop.current()
-    address = _address(to_whom, order, workshop)
+    waits = KINDS[kind][1]
+    address = address_for(kind, order)
     if not address:
         return None
-    context |= {
+    subject, body = _rendered(kind, order, event, context)
+    now = timezone.now()
+    mail, _ = Mail.objects.get_or_create(
+        event=event,
+        kind=kind,
+        to=address,
+        defaults={
+            "order": order,
+            "subject": subject,
+            "body": body,
+            "created_at": now,
+            "send_after": now + WAIT if waits else now,
+        },
+    )
+    return mail
+
+
+def address_for(kind: str, order: Order) -> str:
+    """Return where a letter of this kind goes, "" when there is no address."""
+    return _address(KINDS[kind][0], order, Workshop.current())
+
+
+def write_anew(
+    mail: Mail, order: Order, *, send_after: datetime | None = None, **context: Any
+) -> bool:
+    """Write a waiting letter's text anew; False when it is on its way already.
+
+    ``send_after`` moves the moment of sending. One conditional UPDATE: the sender reads the letter
+    after claiming it, so it goes out whole, either as it was or as it is now.
+    """
+    event = mail.event
+    if event is None:
+        return False
+    subject, body = _rendered(mail.kind, order, event, context)
+    changed: dict[str, Any] = {"subject": subject, "body": body}
+    if send_after is not None:
+        changed["send_after"] = send_after
+    waiting = Mail.objects.filter(pk=mail.pk, status=Mail.Status.WAITING)
+    return waiting.update(**changed) == 1
+
+
+def _rendered(kind: str, order: Order, event: Event, context: dict[str, Any]) -> tuple[str, str]:
+    """Return a letter's subject and body from its template."""
+    context = {
+        **context,
         "order": order,
         "event": event,
         "job": event.job,
-        "workshop": workshop,
+        "workshop": Workshop.current(),
         "order_address": absolute(reverse("order", args=[order.link_token])),
         "workshop_address": absolute(reverse("workshop-order", args=[order.code])),
     }
@@ -70,20 +115,7 @@ def write_mail(kind: str, order: Order, event: Event, **context: Any) -> Mail | 
     if parcel is not None:
         context["parcel_lines"] = parcel.lines.select_related("job__version__design")
     subject, _, body = render_to_string(f"mail/{kind}.txt", context).partition("\n")
-    now = timezone.now()
-    mail, _ = Mail.objects.get_or_create(
-        event=event,
-        kind=kind,
-        to=address,
-        defaults={
-            "order": order,
-            "subject": " ".join(subject.split())[:200],  # a header is one line
-            "body": body.strip() + "\n",
-            "created_at": now,
-            "send_after": now + WAIT if waits else now,
-        },
-    )
-    return mail
+    return " ".join(subject.split())[:200], body.strip() + "\n"  # a header is one line
 
 
 def withdraw(order: Order, kinds: tuple[str, ...], *, job: Job | None = None) -> int:

@@ -34,6 +34,15 @@ def add_photo(job: Job, file: UploadedFile, actor: Actor) -> Photo:
     """Store a photo of a job's pieces, redrawn. Raises RefusedError with one sentence."""
     if actor.person is None or actor.role != Event.Role.WORKSHOP:
         raise RefusedError("Only the workshop adds photos.")
+    photo = Photo(job=job, by=actor.person)
+    photo.file.save("photo.jpg", ContentFile(redrawn_upload(file)), save=False)
+    photo.save()
+    record("order", "photo", actor, status=job.status, job=job, order=job.order)
+    return photo
+
+
+def redrawn_upload(file: UploadedFile) -> bytes:
+    """Return an uploaded photo redrawn, its size looked at first. Raises RefusedError."""
     if not file.size:
         raise RefusedError("That file is empty. Choose the photo again, or take a new one.")
     if file.size > MOST_BYTES:
@@ -41,11 +50,7 @@ def add_photo(job: Job, file: UploadedFile, actor: Actor) -> Photo:
             f"That photo is {file.size / 1e6:.0f} MB, and {MOST_BYTES // 1_000_000} MB is the most "
             "that is taken. Save it smaller."
         )
-    photo = Photo(job=job, by=actor.person)
-    photo.file.save("photo.jpg", ContentFile(redrawn(file)), save=False)
-    photo.save()
-    record("order", "photo", actor, status=job.status, job=job, order=job.order)
-    return photo
+    return redrawn(file)
 
 
 def redrawn(file: UploadedFile) -> bytes:

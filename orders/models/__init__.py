@@ -4,6 +4,7 @@ from .closer import Closer
 from .designs import Design, Override, Upload, Version
 from .editing import Working
 from .jobs import Job, Parcel, ParcelLine, Photo
+from .messages import Message
 from .orders import Order, OrderLine, Quote
 from .people import Person
 from .records import Event, Mail
@@ -17,6 +18,7 @@ __all__ = [
     "Film",
     "Job",
     "Mail",
+    "Message",
     "Order",
     "OrderLine",
     "Override",

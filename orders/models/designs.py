@@ -28,7 +28,18 @@ class Design(models.Model):
         Person, null=True, blank=True, on_delete=models.PROTECT, related_name="designs"
     )
     created_at = models.DateTimeField(default=timezone.now)
+    # Taken away by its artist; erased a day later. Until then it can be brought back.
     removed_at = models.DateTimeField(null=True, blank=True)
+    # An order needs it until then, so it is erased later; looked at anew on that day.
+    kept_until = models.DateField(null=True, blank=True)
+    # Its files are gone for good; a row stays only where an order's record names it.
+    erased_at = models.DateTimeField(null=True, blank=True)
+    # The artist's own; the workshop does not read it.
+    note = models.TextField(blank=True, max_length=2000)
+    # The version of another drawing that this one repeats at another size.
+    made_from = models.ForeignKey(
+        "orders.Version", null=True, blank=True, on_delete=models.SET_NULL, related_name="copies"
+    )
 
     class Meta:
         ordering = ("-created_at", "-id")

@@ -26,7 +26,7 @@ class Job(models.Model):
         HANDED_OVER = "handed-over", "handed over"
         ON_HOLD = "on-hold", "on hold"
         NEEDS_CHANGES = "needs-changes", "needs changes"
-        CANCELLED = "cancelled", "cancelled"
+        CANCELLED = "cancelled", "called off"
         DECLINED = "declined", "declined"
 
     class Fate(models.TextChoices):

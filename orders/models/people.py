@@ -36,6 +36,8 @@ class Person(AbstractBaseUser):
     is_workshop = models.BooleanField(default=False)
     is_active = models.BooleanField(default=True)
     joined_at = models.DateTimeField(default=timezone.now)
+    # The account was erased: address and name are gone, and nobody can sign in to it.
+    erased_at = models.DateTimeField(null=True, blank=True)
 
     USERNAME_FIELD = "email"
     EMAIL_FIELD = "email"
