@@ -145,6 +145,10 @@ ACCOUNT_UNIQUE_EMAIL = True
 ACCOUNT_LOGIN_BY_CODE_ENABLED = True
 ACCOUNT_LOGIN_BY_CODE_TIMEOUT = 15 * 60
 ACCOUNT_LOGIN_BY_CODE_MAX_ATTEMPTS = 3
+# six figures: a phone shows its number keys, and three tries in a million are few enough
+ACCOUNT_LOGIN_BY_CODE_FORMAT = {"numeric": True, "dashed": False, "length": 6}
+ACCOUNT_LOGIN_BY_CODE_SUPPORTS_RESEND = 3
+ACCOUNT_LOGIN_TIMEOUT = 60 * 60  # the whole of it, with codes that were sent again
 ACCOUNT_EMAIL_UNKNOWN_ACCOUNTS = False  # nobody can have strangers mailed through this page
 ACCOUNT_EMAIL_SUBJECT_PREFIX = ""
 ACCOUNT_SESSION_REMEMBER = True
@@ -154,6 +158,12 @@ AXES_COOLOFF_TIME = timedelta(minutes=15)
 AXES_CLIENT_IP_CALLABLE = "config.sign_in.client_address"
 AXES_USERNAME_CALLABLE = "config.sign_in.sign_in_name"
 AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
+
+# --- how long the workshop keeps what was ordered after its artist took it away, in days
+# two years: the guarantee of the EU's sales directive (2019/771, article 10), for remakes
+KEEP_ORDERED_DAYS = ENVIRONMENT.whole_number("HOLDFAST_KEEP_ORDERED_DAYS", 730)
+# name and address on invoices; ten years is a usual term for books, the local law decides
+KEEP_BOOKS_DAYS = ENVIRONMENT.whole_number("HOLDFAST_KEEP_BOOKS_DAYS", 3650)
 
 # --- sessions and safety
 # a drawing without an account belongs to the browser session, so it lasts a season

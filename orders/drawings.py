@@ -5,21 +5,22 @@ from __future__ import annotations
 import hashlib
 import re
 import unicodedata
+from collections.abc import Sequence
 from typing import Any
 
+from django.core.files import File
 from django.core.files.uploadedfile import UploadedFile
 from django.db import transaction
 from django.db.models import Max
-from django.utils import timezone
 
 from geometry.errors import RecipeError
 from geometry.limits import BLANKS, default_limits
 from geometry.recipe import Recipe
+from geometry.units import same_size
 
 from . import tasks, workflow
-from .errors import NotNowError, RefusedError
+from .errors import RefusedError
 from .models import Design, Event, Job, Person, Upload, Version
-from .models.jobs import OVER
 from .workflow import Actor
 
 LARGEST_UPLOAD_BYTES = 60 * 1000 * 1000
@@ -151,15 +152,107 @@ def propose_version(
     return version
 
 
-def remove_design(design: Design) -> None:
-    """Take a drawing out of the artist's list; refused while it is being made."""
-    if Job.objects.filter(version__design=design).exclude(status__in=OVER).exists():
-        raise NotNowError("This drawing is in an order that is not finished yet, so it stays.")
+def copy_at_size(version: Version, blank_code: str, *, owner: Design, by: Person | None) -> Version:
+    """Return the first version of a new drawing: the same file at another size of blank.
+
+    ``owner`` is the drawing whose visitor and owner the new one gets. The drawing is made larger
+    or smaller with its blank, by the side that fits; place and strokes go with it. The old one
+    stays as it is. The same copy is made once.
+    """
+    if blank_code not in BLANKS:
+        raise RefusedError("Choose one of the sizes in the list.")
+    if blank_code == version.blank_code:
+        raise RefusedError("It has that size already. Choose another one.")
+    recipe = _parsed(resized(version, BLANKS[blank_code].size_mm))
     with transaction.atomic():
-        design.removed_at = timezone.now()
-        design.save(update_fields=["removed_at"])
-        for version in design.versions.all():
-            version.lines.filter(order__placed_at=None).delete()
+        Design.objects.select_for_update().get(pk=version.design_id)
+        known = Design.objects.filter(made_from=version, removed_at=None)
+        for design in known.order_by("id"):
+            first = design.versions.filter(number=1, blank_code=blank_code).first()
+            if first is not None:
+                return first
+        name = BLANKS[blank_code].name
+        title = owner.title[: TITLE_LENGTH - len(name) - 4].rstrip()
+        design = Design.objects.create(
+            title=f"{title} at {name}",
+            visitor=owner.visitor,
+            owner=owner.owner,
+            made_from=version,
+        )
+        upload = _store_again(design, version.upload)
+        return _add_version(design, upload, recipe, blank_code, Version.Origin.SIZE, by)
+
+
+def resized(version: Version, blank_mm: tuple[float, float]) -> dict[str, Any]:
+    """Return a version's recipe for a blank of another size, everything in proportion.
+
+    Lengths grow by the ratio of the sides, the smaller one where they differ; what was in the
+    middle of the blank stays there. Findings that were accepted are asked about again.
+    """
+    recipe = Recipe.from_json(version.recipe)
+    old_mm = recipe.blank_size_mm
+    ratio = min(blank_mm[0] / old_mm[0], blank_mm[1] / old_mm[1])
+
+    def moved(point: Sequence[float]) -> list[float]:
+        return [
+            round(new / 2 + (at - old / 2) * ratio, 3)
+            for at, old, new in zip(point, old_mm, blank_mm, strict=True)
+        ]
+
+    changed: dict[str, Any] = {**version.recipe, "blank_mm": list(blank_mm)}
+    changed.pop("accepted", None)
+    changed["scale"] = recipe.scale * ratio
+    changed["place_mm"] = moved(recipe.place_mm or _middle_of_drawing(version, recipe))
+    if recipe.strokes:
+        changed["strokes"] = [
+            {
+                **stroke.to_json(),
+                "points_mm": [moved(point) for point in stroke.points_mm],
+                "width_mm": stroke.width_mm * ratio,
+            }
+            for stroke in recipe.strokes
+        ]
+    return changed
+
+
+def _middle_of_drawing(version: Version, recipe: Recipe) -> tuple[float, float]:
+    """Return where the middle of what was drawn lies on the blank, mm.
+
+    On paper of another size than the blank the check centres it. On paper of the blank's own size
+    it lies where it was drawn: the middle of the openings, strokes left out, as the check has it.
+    """
+    from .checking import stencil_of
+
+    width_mm, height_mm = recipe.blank_size_mm
+    middle = (width_mm / 2, height_mm / 2)
+    page = (version.report or {}).get("page") or {}
+    if not same_size(recipe.paper_size_mm, recipe.blank_size_mm) or page.get("found") == "dpi":
+        return middle
+    same_file = version.design.versions.filter(upload=version.upload, blank_code=version.blank_code)
+    moved = {"strokes", "place_mm", "turn_deg", "scale"}
+    bare = (other for other in same_file if other.stencil and not moved & set(other.recipe))
+    drawn = next(bare, version)
+    try:
+        openings = stencil_of(drawn).openings
+    except (FileNotFoundError, ValueError):
+        return middle
+    if not openings:
+        return middle
+    bounds = [opening.bounds for opening in openings]
+    left, top = min(b[0] for b in bounds), min(b[1] for b in bounds)
+    right, bottom = max(b[2] for b in bounds), max(b[3] for b in bounds)
+    return (left + right) / 2, (top + bottom) / 2
+
+
+def _store_again(design: Design, upload: Upload) -> Upload:
+    """Store the same file once more: each drawing owns its files and is erased alone."""
+    again = Upload(
+        design=design, name=upload.name, sha256=upload.sha256, size_bytes=upload.size_bytes
+    )
+    with upload.file.open("rb") as stored:
+        again.file.save("upload", File(stored), save=False)
+    again.save()
+    return again
 
 
 def title_from(file_name: str) -> str:

@@ -52,6 +52,8 @@ def nudge(version_id: int) -> None:
 
 def sweep() -> dict[str, int]:
     """Do everything that time brings: lost nudges, dead checkers, letters due, quotes run out."""
+    from . import privacy  # its account rows are only looked at here and on its own pages
+
     returned = workflow.return_expired() + workflow.return_expired_closer()
     late = workflow.waiting_too_long()
     for version_id in late:
@@ -64,6 +66,8 @@ def sweep() -> dict[str, int]:
         "unsent": outbox.return_unsent(),
         "sent": outbox.send_due(),
         "expired": workflow.expire_old(),
+        "erased": privacy.erase_due(),
+        "books": privacy.erase_old_books(),
     }
 
 

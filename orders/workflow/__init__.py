@@ -38,7 +38,7 @@ from .jobs import (
     unqueue,
 )
 from .moves import SYSTEM_ACTOR, UNDO_WITHIN, Actor, last_undoable, record
-from .quotes import accept, expire_old, offer
+from .quotes import accept, expire_old, expire_open, offer
 from .runs import (
     Place,
     abandon_run,
@@ -78,6 +78,7 @@ __all__ = [
     "count",
     "decline",
     "expire_old",
+    "expire_open",
     "fail_closer",
     "finish",
     "finish_closer",

@@ -201,7 +201,7 @@ def hold(job: Job, actor: Actor, *, why: str, seen: int | None = None) -> Event:
 
 
 def resume(job: Job, actor: Actor, *, seen: int | None = None) -> Event:
-    """Put a job back to where it was before it was set aside."""
+    """Put a job back to where it was before it was put on hold."""
     job.refresh_from_db()
     back = job.before_hold or Job.Status.RECEIVED
     return move(job, "resume", actor, target=back, changes={"before_hold": ""}, seen=seen)

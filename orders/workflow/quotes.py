@@ -51,6 +51,14 @@ def expire_old() -> int:
     return count
 
 
+def expire_open(order: Order) -> int:
+    """Close what is on offer for an order whose artist has erased their account."""
+    rows = order.quotes.filter(status=Quote.Status.OFFERED)
+    for quote in rows:
+        move(quote, "expire", SYSTEM_ACTOR)
+    return len(rows)
+
+
 def _accept(quote: Quote, actor: Actor) -> Event:
     with transaction.atomic():
         order = Order.objects.select_for_update().get(pk=quote.order_id)
