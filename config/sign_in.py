@@ -13,6 +13,12 @@ from orders.models.people import tidy_email
 class SignInAdapter(DefaultAccountAdapter):
     """Nobody signs up: an artist's account begins with an order, a cutter's by the workshop."""
 
+    error_messages = DefaultAccountAdapter.error_messages | {
+        "too_many_login_attempts": "That was tried too often. Wait a minute, then ask for a new "
+        "code; the old one no longer works.",
+        "rate_limited": "That was tried too often. Wait a minute and try again.",
+    }
+
     def is_open_for_signup(self, request: HttpRequest) -> bool:
         return False
 

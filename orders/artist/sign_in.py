@@ -7,22 +7,36 @@ are treated like unknown ones, so that a mailbox alone never opens the bench.
 
 from __future__ import annotations
 
+import time
+import unicodedata
 from typing import Any
 
 from allauth.account.forms import ConfirmLoginCodeForm, RequestLoginCodeForm
 from allauth.account.views import ConfirmLoginCodeView, RequestLoginCodeView
 from django import forms
+from django.conf import settings
+from django.contrib import messages
 from django.contrib.auth import logout
 from django.contrib.auth.signals import user_logged_in
 from django.dispatch import receiver
 from django.http import HttpRequest, HttpResponse
+from django.http.response import HttpResponseBase
 from django.shortcuts import redirect
+from django.urls import reverse
 from django.views.decorators.http import require_POST
 
 from orders import access
 from orders.models import Person
 
 WRONG_CODE = "That is not the code in the mail. Look again; after three tries a new one is needed."
+EXPIRED = (
+    "That code cannot be used any more: it is over 15 minutes old, or was tried too often. "
+    "Write your address, and a new one comes."
+)
+TOO_SOON = "The first mail may still be on its way. Wait half a minute, then ask for another."
+# in the same words whether the address is known or not
+SENT_AGAIN = "A new code is on its way. The one before it no longer works."
+RESEND_AFTER_SECONDS = 30
 
 
 class AddressForm(RequestLoginCodeForm):
@@ -33,7 +47,7 @@ class AddressForm(RequestLoginCodeForm):
         field = self.fields["email"]
         field.label = "Your email address"
         field.help_text = "The one that you ordered with."
-        field.widget.attrs = {"autocomplete": "email"}
+        field.widget.attrs = {"autocomplete": "email", "autofocus": True}
         field.error_messages |= {
             "required": "Write your email address.",
             "invalid": "That is not an email address; it looks like name@harbour.example.",
@@ -55,15 +69,21 @@ class CodeForm(ConfirmLoginCodeForm):
         super().__init__(*args, **options)
         field = self.fields["code"]
         field.label = "The code in the mail"
+        field.help_text = "Six figures; a gap between them does no harm."
         field.widget.attrs = {
             "autocomplete": "one-time-code",
-            "autocapitalize": "characters",
+            "inputmode": "numeric",
+            "pattern": "[0-9 -]*",
             "spellcheck": "false",
+            "autofocus": True,
+            "class": "code-field",
         }
         field.error_messages["required"] = "Write the code from the mail."
 
     def clean_code(self) -> str:
-        """Compare with the code that was sent."""
+        """Compare with the code that was sent; however it was pasted, only its figures count."""
+        given = unicodedata.normalize("NFKC", str(self.cleaned_data.get("code", "")))
+        self.cleaned_data["code"] = "".join(sign for sign in given if sign.isdecimal())
         try:
             return str(super().clean_code())
         except forms.ValidationError:
@@ -83,13 +103,48 @@ class AskView(RequestLoginCodeView):
 
 
 class ConfirmView(ConfirmLoginCodeView):
-    """Ask for the code."""
+    """Ask for the code; another is sent when it is asked for, after half a minute."""
 
     template_name = "account/sign_in_code.html"
+
+    def dispatch(self, request: HttpRequest, *args: Any, **options: Any) -> HttpResponseBase:
+        """Say why, where no code is waited for any more; by default the page only changes."""
+        response = super().dispatch(request, *args, **options)
+        is_waiting = getattr(self, "_process", None) is not None
+        if not is_waiting and not request.user.is_authenticated:
+            messages.error(request, EXPIRED)
+        return response
 
     def get_form_class(self) -> Any:
         resend = self._action == "resend"
         return super().get_form_class() if resend else CodeForm
+
+    def form_invalid(self, form: Any) -> HttpResponse:
+        """An empty field is no try: it is told and costs nothing."""
+        if "code" in form.errors.as_data() and form.errors.as_data()["code"][0].code == "required":
+            return self.render_to_response(self.get_context_data(form=form))
+        return super().form_invalid(form)
+
+    def _resend_form_valid(self, form: Any) -> HttpResponse:
+        if time.time() - self._sent_at() < RESEND_AFTER_SECONDS:
+            messages.info(self.request, TOO_SOON)
+            return redirect(self.passthrough_next_url(reverse("sign-in-code")))
+        process = self._process
+        if process.user is not None:
+            process.resend()
+        else:
+            process.record_resend()  # nobody to mail: a code that nobody has is not made either
+        process.state["at"] = time.time()  # the new code has its fifteen minutes
+        process.persist()
+        messages.success(self.request, SENT_AGAIN)
+        return redirect(self.passthrough_next_url(reverse("sign-in-code")))
+
+    def _sent_at(self) -> float:
+        return float(self._process.state.get("at", 0))
+
+    def get_context_data(self, **options: Any) -> dict[str, Any]:
+        minutes = settings.ACCOUNT_LOGIN_BY_CODE_TIMEOUT // 60
+        return super().get_context_data(**options) | {"minutes": minutes}
 
 
 ask = AskView.as_view()

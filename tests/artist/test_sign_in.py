@@ -95,3 +95,100 @@ def test_an_empty_code_never_signs_an_unknown_address_in(stranger: Client) -> No
 def test_signing_out_takes_a_press_not_a_link(visitor: Client) -> None:
     assert visitor.get("/sign-out/").status_code == 405
     assert visitor.post("/sign-out/").headers["Location"] == "/"
+
+
+def test_the_code_is_six_figures_and_the_field_asks_for_them(stranger: Client) -> None:
+    factories.artist_person(WREN)
+    page = ask(stranger, WREN).content.decode()
+    assert re.fullmatch(r"\d{6}", code_in_mail())
+    for part in ('autocomplete="one-time-code"', 'inputmode="numeric"', "autofocus"):
+        assert part in page
+
+
+@pytest.mark.parametrize("shape", ["{0} {1}", " {0}-{1} ", "{0}\u00a0{1}\n"])
+def test_a_pasted_code_counts_however_it_was_copied(stranger: Client, shape: str) -> None:
+    factories.artist_person(WREN)
+    ask(stranger, WREN)
+    code = code_in_mail()
+    stranger.post("/sign-in/code/", {"code": shape.format(code[:3], code[3:])})
+    assert "_auth_user_id" in stranger.session
+
+
+def test_another_code_comes_after_half_a_minute_and_the_first_ends(
+    stranger: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    factories.artist_person(WREN)
+    ask(stranger, WREN)
+    first = code_in_mail()
+    again = {"action": "resend"}
+    early = stranger.post("/sign-in/code/", again, follow=True).content.decode()
+    assert "The first mail may still be on its way." in early
+    assert len(mail.outbox) == 1
+    monkeypatch.setattr("orders.artist.sign_in.RESEND_AFTER_SECONDS", 0)
+    page = stranger.post("/sign-in/code/", again, follow=True).content.decode()
+    assert "A new code is on its way. The one before it no longer works." in page
+    second = code_in_mail()
+    assert first != second
+    stranger.post("/sign-in/code/", {"code": first})
+    assert "_auth_user_id" not in stranger.session
+    stranger.post("/sign-in/code/", {"code": second})
+    assert "_auth_user_id" in stranger.session
+
+
+def test_another_code_tells_nobody_whether_an_address_is_known(
+    stranger: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    factories.artist_person(WREN)
+    monkeypatch.setattr("orders.artist.sign_in.RESEND_AFTER_SECONDS", 0)
+    pages = []
+    for client, email in ((stranger, WREN), (Client(), "nobody@harbour.example")):
+        ask(client, email)
+        page = client.post("/sign-in/code/", {"action": "resend"}, follow=True)
+        pages.append(re.sub(r'value="[^"]+"|\S+@harbour.example', "", page.content.decode()))
+    assert pages[0] == pages[1]
+    assert {message.to[0] for message in mail.outbox} == {WREN}
+
+
+def test_a_code_that_is_too_old_is_told_in_a_sentence(stranger: Client, settings: Any) -> None:
+    factories.artist_person(WREN)
+    ask(stranger, WREN)
+    settings.ACCOUNT_LOGIN_BY_CODE_TIMEOUT = -1
+    late = stranger.post("/sign-in/code/", {"code": code_in_mail()}, follow=True)
+    assert late.redirect_chain[-1][0] == "/sign-in/"
+    assert "That code cannot be used any more" in late.content.decode()
+    assert "_auth_user_id" not in stranger.session
+
+
+def test_an_empty_field_costs_no_try(stranger: Client) -> None:
+    factories.artist_person(WREN)
+    ask(stranger, WREN)
+    for _ in range(4):
+        page = stranger.post("/sign-in/code/", {"code": " "}).content.decode()
+        assert "Write the code from the mail." in page
+    stranger.post("/sign-in/code/", {"code": code_in_mail()})
+    assert "_auth_user_id" in stranger.session
+
+
+def test_signing_in_leads_back_to_where_it_was_asked_for(stranger: Client) -> None:
+    factories.artist_person(WREN)
+    stranger.post("/sign-in/?next=/mine/orders/", {"email": WREN, "next": "/mine/orders/"})
+    done = stranger.post("/sign-in/code/", {"code": code_in_mail(), "next": "/mine/orders/"})
+    assert done.headers["Location"] == "/mine/orders/"
+
+
+def test_drawings_of_two_browsers_come_together_in_the_account(db: None) -> None:
+    person = factories.artist_person(WREN)
+    for number in (1, 2):
+        browser = Client()
+        session = browser.session
+        session[VISITOR] = f"browser {number}"
+        session.save()
+        factories.make_version(
+            factories.make_design(visitor=f"browser {number}", title=f"Limpet {number}")
+        )
+        ask(browser, WREN)
+        browser.post("/sign-in/code/", {"code": code_in_mail()})
+    page = browser.get("/mine/").content.decode()
+    assert "Limpet 1" in page
+    assert "Limpet 2" in page
+    assert person.designs.count() == 2
