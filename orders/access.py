@@ -20,7 +20,19 @@ from django.urls import reverse
 from django.utils.cache import add_never_cache_headers
 
 from .codes import new_token
-from .models import Design, Event, Job, Order, Person, Photo, Piece, Quote, SheetRun, Version
+from .models import (
+    Design,
+    Event,
+    Job,
+    Message,
+    Order,
+    Person,
+    Photo,
+    Piece,
+    Quote,
+    SheetRun,
+    Version,
+)
 from .workflow import Actor
 
 VISITOR = "visitor"
@@ -78,6 +90,41 @@ def workshop_only(view: Callable[..., HttpResponseBase]) -> Callable[..., HttpRe
 def own_designs(request: HttpRequest) -> QuerySet[Design]:
     """Return the drawings of this browser session and of the person signed in."""
     return Design.objects.filter(_mine(request, "owner"), removed_at=None)
+
+
+def removed_designs(request: HttpRequest) -> QuerySet[Design]:
+    """Return one's own drawings that were taken away and are not erased yet."""
+    mine = Design.objects.filter(_mine(request, "owner"), erased_at=None)
+    return mine.exclude(removed_at=None)
+
+
+def removed_design(request: HttpRequest, token: str) -> Design:
+    """Return one of one's own drawings that were taken away, to bring it back."""
+    return get_object_or_404(removed_designs(request), token=token)
+
+
+def own_design(request: HttpRequest, token: str) -> Design:
+    """Return a drawing of one's own: its name, note, copies. An opened order's link is no key."""
+    return get_object_or_404(own_designs(request), token=token)
+
+
+def own_order(request: HttpRequest, code: str) -> Order:
+    """Return a placed order of one's own, by its code."""
+    return get_object_or_404(own_orders(request), code=code)
+
+
+def whole_designs(request: HttpRequest) -> QuerySet[Design]:
+    """Return every drawing that is this reader's alone, for the download and for erasing.
+
+    Signed in: the person's own and what this browser put in for nobody yet; never what the same
+    browser put in for somebody else. Not signed in: what this browser put in.
+    """
+    return Design.objects.filter(_alone(request, "owner"), erased_at=None)
+
+
+def whole_orders(request: HttpRequest) -> QuerySet[Order]:
+    """Return every order that is this reader's alone, in the same way; no baskets."""
+    return Order.objects.filter(_alone(request, "artist"), placed_at__isnull=False)
 
 
 def own_orders(request: HttpRequest) -> QuerySet[Order]:
@@ -145,6 +192,31 @@ def order_job(order: Order, code: str) -> Job:
     return get_object_or_404(order.jobs, code=code)
 
 
+def talking_artist(request: HttpRequest, order: Order) -> Actor:
+    """Return who writes on an artist's order page; the workshop has pages of its own for that."""
+    if _is_workshop(request):
+        raise PermissionDenied
+    return artist_actor(request, order)
+
+
+def may_talk(request: HttpRequest) -> bool:
+    """Whether this reader of an artist's order page is that side, and not the workshop looking."""
+    return not _is_workshop(request)
+
+
+def version_of_message(message: Message) -> Version:
+    """Return the version that a message's pin lies on."""
+    if message.version is None or not message.has_pin:
+        raise Http404
+    return message.version
+
+
+def order_message(order: Order, message_id: int) -> Message:
+    """Return a message of this very order that was not taken back."""
+    rows = order.messages.select_related("version", "mail", "order", "job")
+    return get_object_or_404(rows, pk=message_id, withdrawn_at=None)
+
+
 def workshop_order(request: HttpRequest, code: str) -> Order:
     """Return an order by its code, for the workshop."""
     workshop_actor(request)
@@ -201,3 +273,13 @@ def _mine(request: HttpRequest, owner_field: str) -> Q:
     if person is not None:
         mine |= Q(**{owner_field: person})
     return mine
+
+
+def _alone(request: HttpRequest, owner_field: str) -> Q:
+    person, key = person_of(request), visitor_key(request)
+    alone = Q(pk__in=[])
+    if key:
+        alone |= Q(visitor=key) if person is None else Q(visitor=key, **{owner_field: None})
+    if person is not None:
+        alone |= Q(**{owner_field: person})
+    return alone

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from .dates import today
 from .models import Job, Order, Quote
 
 # The steps an artist follows, in order.
@@ -48,15 +49,44 @@ def standing_of(order: Order) -> Standing:
     live = [j for j in jobs if j.status not in (Job.Status.CANCELLED, Job.Status.DECLINED)]
     if not live:
         return Standing("closed", "closed, nothing is cut", "Nothing more happens.")
-    if any(j.status == Job.Status.NEEDS_CHANGES for j in live):
-        return Standing("needs-changes", "waiting for you", "You answer the workshop's question.")
-    if any(j.status == Job.Status.ON_HOLD for j in live):
+    asked = [j for j in live if j.status == Job.Status.NEEDS_CHANGES]
+    if asked:
+        words = f"{_share(asked, live)}waiting for you"
+        return Standing("needs-changes", words, "You answer the workshop's question.")
+    held = [j for j in live if j.status == Job.Status.ON_HOLD]
+    if len(held) == len(live):
         return Standing("on-hold", "on hold", "The workshop goes on when it can.")
+    going = _going(order, [j for j in live if j.status != Job.Status.ON_HOLD])
+    if not held:
+        return going
+    words = f"{going.words}, {_share(held, live)}on hold"
+    return Standing(going.code, words, f"{going.next_words} What is on hold follows when it can.")
+
+
+def remade_words(job: Job) -> str:
+    """Say that pieces are being cut again because some did not come out well; "" if none are."""
+    again = min(job.spoiled, job.to_cut)
+    if not again or job.status not in (Job.Status.QUEUED, Job.Status.CUTTING):
+        return ""
+    words = "One piece is" if again == 1 else f"{again} pieces are"
+    late = " It comes later than promised." if job.promise_on < today() else ""
+    return f"{words} being cut again, as the first did not come out well.{late}"
+
+
+def _share(some: list[Job], live: list[Job]) -> str:
+    """Return "1 of 3 " where it is not the only one, else nothing."""
+    return f"{len(some)} of {len(live)} " if len(live) > 1 else ""
+
+
+def _going(order: Order, live: list[Job]) -> Standing:
+    """Return where an order stands by those of its jobs that go on."""
     least = min(live, key=lambda j: _RANK[j.status])
-    sent = any(_RANK[j.status] == _RANK[Job.Status.SHIPPED] for j in live)
+    sent = [j for j in live if _RANK[j.status] == _RANK[Job.Status.SHIPPED]]
     if sent and _RANK[least.status] < _RANK[Job.Status.SHIPPED]:
+        if all(j.status == Job.Status.HANDED_OVER for j in sent):
+            return Standing("part-shipped", "partly handed over", "The workshop finishes the rest.")
         return Standing("part-shipped", "partly on its way", "The workshop sends the rest.")
-    return _by_status(least)
+    return _by_status(order, least)
 
 
 def steps_of(job: Job) -> list[StepShown]:
@@ -70,7 +100,7 @@ def steps_of(job: Job) -> list[StepShown]:
     over = job.status in (Job.Status.CANCELLED, Job.Status.DECLINED)
     steps = []
     for rank, (code, words) in enumerate(STEPS):
-        if code == Job.Status.SHIPPED and job.status == Job.Status.HANDED_OVER:
+        if code == Job.Status.SHIPPED and _is_collected(job):
             code, words = Job.Status.HANDED_OVER, "handed over"
         last = rank == len(STEPS) - 1
         state = "ahead" if over or rank > at_rank else "now" if rank == at_rank else "done"
@@ -81,8 +111,15 @@ def steps_of(job: Job) -> list[StepShown]:
     return steps
 
 
+def _is_collected(job: Job) -> bool:
+    """Whether a job ends in the artist's hand: it has, or it is to be collected and is not sent."""
+    if job.status in (Job.Status.SHIPPED, Job.Status.HANDED_OVER):
+        return job.status == Job.Status.HANDED_OVER
+    return job.order.delivery == Order.Delivery.COLLECT
+
+
 def _before_jobs(order: Order) -> Standing:
-    quote = order.quotes.order_by("-number").first()
+    quote = max(order.quotes.all(), key=lambda row: row.number, default=None)
     if quote is None:
         return Standing("placed", "being priced", "The workshop makes the quote.")
     if quote.status == Quote.Status.EXPIRED:
@@ -101,6 +138,15 @@ _WORDS: dict[str, tuple[str, str]] = {
 }
 
 
-def _by_status(job: Job) -> Standing:
+# The same steps where the artist comes to the workshop.
+_COLLECTED: dict[str, tuple[str, str]] = {
+    Job.Status.CUT: ("cut", "The workshop packs it for you to collect."),
+    Job.Status.PACKED: ("ready to collect", "You collect it from the workshop."),
+}
+
+
+def _by_status(order: Order, job: Job) -> Standing:
     words, next_words = _WORDS[job.status]
+    if order.delivery == Order.Delivery.COLLECT:
+        words, next_words = _COLLECTED.get(job.status, (words, next_words))
     return Standing(str(job.status), words, next_words)

@@ -14,8 +14,9 @@ from django_htmx.http import HttpResponseStopPolling
 
 from orders import access, editing, workflow
 from orders.check_steps import STEPS_SHOWN
-from orders.drawings import as_mode, at_size, remove_design
+from orders.drawings import as_mode, at_size
 from orders.models import Design, Job, OrderLine, Version
+from orders.privacy import remove_design
 
 from .common import (
     design_to_change,
@@ -101,8 +102,11 @@ def remove(request: HttpRequest, token: str) -> HttpResponse:
     """Take a drawing out of the artist's list."""
     design = design_to_change(request, token)
     with told(request):
-        remove_design(design)
-        messages.success(request, f"“{design.title}” is taken away.")
+        remove_design(design, access.artist_actor(request))
+        messages.success(
+            request,
+            f"“{design.title}” is deleted. For 24 hours you can bring it back, under “Mine”.",
+        )
         return redirect("mine")
     return _to(design.latest)
 

@@ -14,14 +14,21 @@ from django_htmx.http import HttpResponseStopPolling
 
 from orders import access, workflow
 from orders.dates import add_working_days, today
+from orders.messages import ARTIST, mark_seen
 from orders.models import Event, Job, Order, Quote, Version, Workshop
 from orders.models.jobs import OVER
 from orders.quoting import make_quote
-from orders.standing import standing_of, steps_of
+from orders.standing import remade_words, standing_of, steps_of
+from orders.thread import stamp_of
+from orders.thread_forms import MessageForm
 
 from .common import told, whole_number
 from .history import story_of
+from .thread_context import thread_context
 
+# Later on only the workshop can stop it: these pages say how to ask.
+PAST_CANCELLING = (Job.Status.QUEUED, Job.Status.CUTTING, Job.Status.CUT, Job.Status.ON_HOLD)
+NEVER_SENT = (Job.Status.CANCELLED, Job.Status.DECLINED)
 PAPERS = ("letter", "a4", "4x6")
 # A job that the artist may still call off by herself: the table's own answer.
 CANCELLABLE = workflow.step_of("job", "cancel").sources
@@ -76,9 +83,21 @@ def quote_renew(request: HttpRequest, token: str) -> HttpResponse:
 @require_safe
 @never_cache
 def order(request: HttpRequest, token: str) -> HttpResponse:
-    """Show where an order stands."""
+    """Show where an order stands, and what was said about it."""
     shown = access.order_by_link(request, token)
-    return render(request, "artist/order.html", order_context(shown))
+    response = order_page(request, shown)
+    if access.may_talk(request):
+        mark_seen(shown, ARTIST)
+    return response
+
+
+def order_page(
+    request: HttpRequest, shown: Order, *, form: MessageForm | None = None
+) -> HttpResponse:
+    """Return the order's page; a message that was refused keeps what was typed."""
+    context = order_context(shown) | thread_context(request, shown, form=form)
+    context["is_owner"] = _is_owner(request, shown)
+    return render(request, "artist/order.html", context, status=422 if form else 200)
 
 
 @require_safe
@@ -86,9 +105,9 @@ def order(request: HttpRequest, token: str) -> HttpResponse:
 def order_state(request: HttpRequest, token: str) -> HttpResponse:
     """Answer the page's polling: 204 nothing new, 286 when every job is over."""
     shown = access.order_by_link(request, token)
-    if request.GET.get("seen") == str(_stamp(shown)):
+    if request.GET.get("seen") == stamp_of(shown):
         return HttpResponse(status=204)
-    context = order_context(shown) | {"is_fragment": True}
+    context = order_context(shown) | {"is_fragment": True, "is_owner": _is_owner(request, shown)}
     response = render(request, "artist/order_body.html", context)
     return HttpResponseStopPolling(response.content) if context["is_over"] else response
 
@@ -137,7 +156,9 @@ def job_cancel(request: HttpRequest, token: str, code: str) -> HttpResponse:
         why = request.POST.get("why", "").strip()[:1000]
         seen = whole_number(request.POST.get("seen"))
         workflow.cancel(job, access.artist_actor(request, shown), why=why, seen=seen)
-        messages.success(request, f"“{job.version.design.title}” is called off.")
+        messages.success(
+            request, f"“{job.version.design.title}” is called off and will not be cut."
+        )
     return redirect("order", token=token)
 
 
@@ -162,11 +183,16 @@ def order_context(shown: Order) -> dict[str, Any]:
             Prefetch("lines"), "lines__job__version__design"
         ),
         "story": story_of(shown),
-        "stamp": _stamp(shown),
+        "stamp": stamp_of(shown),
         "is_over": bool(jobs) and all(row["job"].status in OVER for row in jobs),
+        "has_slip": any(row["job"].status not in NEVER_SENT for row in jobs),
         "quote": shown.quotes.order_by("-number").first(),
         "workshop": Workshop.current(),
     }
+
+
+def _is_owner(request: HttpRequest, shown: Order) -> bool:
+    return access.own_orders(request).filter(pk=shown.pk).exists()
 
 
 def _jobs_shown(shown: Order) -> list[dict[str, Any]]:
@@ -181,6 +207,8 @@ def _jobs_shown(shown: Order) -> list[dict[str, Any]]:
             "said": _said_last(job),
             "proposal": _open_proposal(job),
             "may_cancel": job.status in CANCELLABLE,
+            "is_past_cancelling": job.status in PAST_CANCELLING,
+            "remade": remade_words(job),
         }
         for job in jobs
     ]
@@ -211,12 +239,6 @@ def _proposal(request: HttpRequest, token: str, code: str, number: int) -> tuple
     return shown, get_object_or_404(job.proposals, number=number)
 
 
-def _stamp(shown: Order) -> int:
-    """The newest event of an order: the page is new when this is."""
-    newest = shown.events.order_by("-id").values_list("pk", flat=True).first()
-    return newest or 0
-
-
 def _is_late(shown: Quote) -> bool:
     return shown.status == Quote.Status.OFFERED and shown.valid_until < today()
 
@@ -226,4 +248,5 @@ def _wanted(shown: Quote) -> list[dict[str, Any]]:
     versions = Version.objects.select_related("design").in_bulk(
         [line["version"] for line in shown.request]
     )
-    return [{**line, "version": versions[line["version"]]} for line in shown.request]
+    wanted = ({**line, "version": versions.get(line["version"])} for line in shown.request)
+    return [line for line in wanted if line["version"]]  # an erased drawing has no picture

@@ -6,32 +6,14 @@ from typing import Any
 
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
-from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 
 from geometry.limits import BLANKS, Blank
-from orders import access
 from orders.dates import today
 from orders.errors import RefusedError
 from orders.models import Workshop
-from orders.standing import standing_of
 from pricing.errors import PriceError
 from pricing.models import PriceSheet
-
-LISTED = 200
-
-
-@require_safe
-@never_cache
-def mine(request: HttpRequest) -> HttpResponse:
-    """List the drawings and orders of this browser or of the person signed in."""
-    designs = access.own_designs(request).prefetch_related("versions")[:LISTED]
-    orders = access.own_orders(request).prefetch_related("jobs__version__design", "quotes")
-    context = {
-        "drawings": [_latest_of(design) for design in designs],
-        "orders": [(order, standing_of(order)) for order in orders[:LISTED]],
-    }
-    return render(request, "artist/mine.html", context)
 
 
 @require_safe
@@ -90,10 +72,6 @@ def sheet_print(request: HttpRequest, code: str, paper: str) -> HttpResponse:
 def healthz(request: HttpRequest) -> HttpResponse:
     """Say that the site answers."""
     return HttpResponse("ok", content_type="text/plain")
-
-
-def _latest_of(design: Any) -> Any:
-    return max(design.versions.all(), key=lambda version: version.number)
 
 
 def _price_rows(sheet: PriceSheet, breaks: list[int]) -> list[tuple[Blank, list[Any]]]:

@@ -86,6 +86,31 @@ def svg_number(value: float) -> str:
 
 
 @register.filter
+def job_words(job: Any) -> str:
+    """Tell an artist where a job stands, in the words of the order's own page."""
+    waits = job.status == job.Status.NEEDS_CHANGES
+    return "waiting for you" if waits else str(job.get_status_display())
+
+
+@register.filter
+def less(value: float, by: float) -> float:
+    """Return a place less a length, for SVG attributes."""
+    return float(value) - float(by)
+
+
+@register.filter
+def minus_half(value: float, size: float) -> float:
+    """Return where something of a size begins so that its middle is at the value."""
+    return float(value) - float(size) / 2
+
+
+@register.filter
+def clock_time(when: datetime.datetime | None) -> str:
+    """Show only the time of day in the workshop's time zone: 14:05."""
+    return f"{timezone.localtime(when):%H:%M}" if when else ""
+
+
+@register.filter
 def times_sign(text: str) -> str:
     """Write sizes in a text of pricing's with the multiplication sign: 6 × 6 in."""
     return re.sub(r"(?<=\d) x (?=\d)", " × ", text)

@@ -13,6 +13,7 @@ from orders.artist.history import SENTENCES
 from orders.dates import today
 from orders.models import Job, Mail, Order, Quote, Version
 from orders.quoting import place_order
+from orders.thread import stamp_of
 from orders.workflow import LIVES, Actor
 from tests import factories
 
@@ -110,7 +111,7 @@ def test_the_order_page_moves_by_itself_until_it_is_over(
     stranger: Client, order: Order, cutter: Actor
 ) -> None:
     job = order.jobs.get()
-    stamp = order.events.latest("id").pk
+    stamp = stamp_of(order)
     state = f"/order/{order.link_token}/state/?seen="
     assert f"{state}{stamp}" in page_of(stranger, order)
     assert stranger.get(f"{state}{stamp}").status_code == 204

@@ -14,7 +14,7 @@ from django.core.files.base import ContentFile
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
 
-from orders import quoting, workflow
+from orders import privacy, quoting, workflow
 from orders.models import Event, Mail, Version
 from orders.workflow import Actor, Place
 from tests import factories
@@ -27,6 +27,9 @@ EVERYBODY: Codes = {STRANGER: IN, OWNER: IN, OTHER: IN, CUTTER: IN}
 # A drawing is its owner's, and the workshop looks at it; only its owner changes or orders it.
 OWN: Codes = {STRANGER: 404, OWNER: IN, OTHER: 404, CUTTER: IN}
 OWN_CHANGE: Codes = {**OWN, CUTTER: 403}
+OWN_ALONE: Codes = {**OWN, CUTTER: 404}
+# Whoever holds an order's link writes as its artist; the workshop has pages of its own for that.
+TALK: Codes = {**EVERYBODY, CUTTER: 403}
 SHOP: Codes = {STRANGER: SIGN, OWNER: 403, OTHER: 403, CUTTER: IN}
 
 
@@ -53,6 +56,13 @@ ROWS: tuple[Row, ...] = (
     *(Row(f"basket-{n}", "post", EVERYBODY) for n in ("change", "remove", "place")),
     # basket-add names a version in its form, which is reached like a drawing (see below)
     Row("basket-add", "post", OWN),
+    *(Row(n, "get", EVERYBODY) for n in ("mine-orders", "mine-data", "mine-download")),
+    Row("mine-erase", "post", EVERYBODY),
+    # the workshop looks at a drawing on its own pages; names and notes are its owner's alone
+    Row("mine-drawing", "get", OWN_ALONE, ("design",)),
+    *(Row(f"mine-{n}", "post", OWN_ALONE, ("design",)) for n in ("note", "copy", "remove")),
+    Row("mine-restore", "post", OWN_ALONE, ("gone",)),
+    Row("mine-order-again", "post", OWN_ALONE, ("order",)),
     Row("drawing", "get", OWN, ("design",)),
     Row("drawing-state", "get", OWN, ("design",)),
     *(
@@ -80,6 +90,12 @@ ROWS: tuple[Row, ...] = (
     Row("order", "get", EVERYBODY, ("link",)),
     Row("order-state", "get", EVERYBODY, ("link",)),
     Row("order-slip", "get", EVERYBODY, ("link",)),
+    Row("order-talk", "get", EVERYBODY, ("link",)),
+    Row("order-write", "post", TALK, ("link",)),
+    Row("message-change", "post", TALK, ("link", "message")),
+    Row("message-undo", "post", TALK, ("link", "message")),
+    Row("message-photo", "get", EVERYBODY, ("link", "message")),
+    Row("message-drawing", "get", EVERYBODY, ("link", "message")),
     Row("order-picture", "get", EVERYBODY, ("link", "job")),
     Row("order-photo", "get", EVERYBODY, ("link", "job", "photo")),
     Row("proposal-picture", "get", EVERYBODY, ("link", "job", "proposal")),
@@ -108,6 +124,12 @@ ROWS: tuple[Row, ...] = (
     Row("workshop-queue-selected", "post", SHOP),
     Row("workshop-sheet-new", "get", SHOP),
     Row("workshop-order", "get", SHOP, ("order",)),
+    Row("workshop-order-talk", "get", SHOP, ("order",)),
+    Row("workshop-order-write", "post", SHOP, ("order",)),
+    Row("workshop-message-change", "post", SHOP, ("order", "message")),
+    Row("workshop-message-undo", "post", SHOP, ("order", "message")),
+    Row("workshop-message-photo", "get", SHOP, ("order", "message")),
+    Row("workshop-message-drawing", "get", SHOP, ("order", "message")),
     Row("workshop-order-ship", "post", SHOP, ("order",)),
     Row("workshop-order-slip", "get", SHOP, ("order",)),
     Row("workshop-job", "get", SHOP, ("job",)),
@@ -162,10 +184,25 @@ def world() -> dict[str, Any]:
         origin=Version.Origin.PROPOSAL,
         proposed_for=job,
     )
+    message = order.messages.create(
+        role=Event.Role.ARTIST,
+        by=owner,
+        job=job,
+        version=job.version,
+        text="Here.",
+        press="p",
+        pin_x_mm=40,
+        pin_y_mm=30,
+    )
+    message.photo.save("p.jpg", ContentFile(factories.picture_png()))
+    gone = factories.make_version(owner=owner).design
+    privacy.remove_design(gone, artist)
     mail = Mail.objects.filter(order=order).first()
     assert mail is not None
     return {
         "design": version.design.token,
+        "gone": gone.token,
+        "message": message.pk,
         "film_pk": job.film.pk,
         "one": 1,
         "film": "film.png",
@@ -245,6 +282,9 @@ def test_ids_of_others_in_an_address_lead_nowhere(world: dict[str, Any]) -> None
         ("proposal-picture", (world["link"], stranger.code, world["proposal"])),
         ("order-photo", (world["link"], stranger.code, world["photo"])),
         ("workshop-job-photo", (stranger.code, world["photo"])),
+        ("message-photo", (stranger.order.link_token, world["message"])),
+        ("message-drawing", (stranger.order.link_token, world["message"])),
+        ("workshop-message-photo", (stranger.order.code, world["message"])),
     ):
         assert client.get(reverse(name, args=args)).status_code == 404, name
 
