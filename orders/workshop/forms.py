@@ -65,6 +65,8 @@ class PackForm(SeenForm):
     cut_outs_bagged = forms.IntegerField(
         label="Cut-outs in the bag, pieces", required=False, min_value=0, max_value=99999
     )
+    # the number that was asked about, and is meant when it comes again
+    sure = forms.IntegerField(required=False, widget=forms.HiddenInput)
     fate = forms.ChoiceField(
         label="The cut-outs that the artist declined are",
         required=False,

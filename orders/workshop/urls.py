@@ -6,6 +6,7 @@ from . import (
     views_files,
     views_job,
     views_mail,
+    views_messages,
     views_order,
     views_propose,
     views_queue,
@@ -26,6 +27,28 @@ urlpatterns = [
     path("order/<str:code>/", views_order.order, name="workshop-order"),
     path("order/<str:code>/ship/", views_order.order_ship, name="workshop-order-ship"),
     path("order/<str:code>/slip.pdf", views_files.order_slip, name="workshop-order-slip"),
+    path("order/<str:code>/talk/", views_messages.state, name="workshop-order-talk"),
+    path("order/<str:code>/talk/write/", views_messages.write, name="workshop-order-write"),
+    path(
+        "order/<str:code>/talk/<int:message_id>/change/",
+        views_messages.change,
+        name="workshop-message-change",
+    ),
+    path(
+        "order/<str:code>/talk/<int:message_id>/undo/",
+        views_messages.undo,
+        name="workshop-message-undo",
+    ),
+    path(
+        "order/<str:code>/talk/<int:message_id>/picture.jpg",
+        views_messages.photo,
+        name="workshop-message-photo",
+    ),
+    path(
+        "order/<str:code>/talk/<int:message_id>/drawing.png",
+        views_messages.drawing,
+        name="workshop-message-drawing",
+    ),
     path("post/", views_order.post, name="workshop-post"),
     # one job
     path("job/<str:code>/", views_job.job, name="workshop-job"),

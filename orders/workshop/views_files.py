@@ -30,7 +30,7 @@ def job_picture(request: HttpRequest, code: str, number: int) -> HttpResponse:
         raise Http404
     if request.GET.get("small"):
         return _file(small_picture(version.film_picture.name), "image/png")
-    return _stored(version.film_picture.name, "image/png")
+    return stored_file(version.film_picture.name, "image/png")
 
 
 @require_GET
@@ -40,7 +40,7 @@ def job_drawing(request: HttpRequest, code: str, number: int) -> HttpResponse:
     version = _version(request, code, number)
     if not version.drawing_picture:
         raise Http404
-    return _stored(version.drawing_picture.name, "image/jpeg")
+    return stored_file(version.drawing_picture.name, "image/jpeg")
 
 
 @require_GET
@@ -72,7 +72,7 @@ def job_original(request: HttpRequest, code: str) -> FileResponse:
 @workshop_only
 def job_photo(request: HttpRequest, code: str, photo_id: int) -> HttpResponse:
     photo = photo_of(workshop_job(request, code), photo_id)
-    return _stored(photo.file.name, "image/jpeg")
+    return stored_file(photo.file.name, "image/jpeg")
 
 
 @require_GET
@@ -141,7 +141,7 @@ def _version(request: HttpRequest, code: str, number: int) -> Version:
     return get_object_or_404(job.version.design.versions, number=number)
 
 
-def _stored(name: str | None, content_type: str) -> HttpResponse:
+def stored_file(name: str | None, content_type: str) -> HttpResponse:
     if not name or not default_storage.exists(name):
         raise Http404
     with default_storage.open(name, "rb") as stored:

@@ -17,6 +17,7 @@ from orders import photos, workflow
 from orders.access import workshop_actor, workshop_job, workshop_only
 from orders.dates import today
 from orders.errors import OrderError, RefusedError
+from orders.messages import WORKSHOP, mark_seen
 from orders.models import Event, Job, Piece, Version
 from orders.planning import pieces_left
 from orders.standing import steps_of
@@ -34,6 +35,7 @@ from .forms import (
 )
 from .hold import hold_of
 from .shown import HAPPENED, NEXT, dress, events_of, findings_shown, sheets_of
+from .views_messages import thread_context
 
 
 @dataclass(frozen=True)
@@ -58,6 +60,25 @@ def found_spoiled(
     return workflow.count(job, actor, good=-pieces, spoiled=pieces, why=why, seen=seen)
 
 
+def pack(
+    job: Job,
+    actor: Actor,
+    *,
+    cut_outs_bagged: int | None = None,
+    fate: str = "",
+    sure: int | None = None,
+    seen: int | None = None,
+) -> Event:
+    """Pack a job; more cut-outs than are expected are asked about once, the number kept."""
+    expected = job.cut_outs_expected
+    if cut_outs_bagged is not None and cut_outs_bagged > expected and sure != cut_outs_bagged:
+        raise RefusedError(
+            f"{counted(cut_outs_bagged, 'cut-out')} in the bag, and {expected} are expected. "
+            "Is another job's bag among them? Count again; if it is right, press Packed once more."
+        )
+    return workflow.pack(job, actor, cut_outs_bagged=cut_outs_bagged, fate=fate, seen=seen)
+
+
 JOB_STEPS: dict[str, JobStep] = {
     "queue": JobStep(SeenForm, workflow.queue, "is in the queue. Next: lay it on a sheet."),
     "unqueue": JobStep(SeenForm, workflow.unqueue, "is back with the jobs to look over."),
@@ -65,9 +86,9 @@ JOB_STEPS: dict[str, JobStep] = {
     "stop": JobStep(SeenForm, workflow.stop, "is back in the queue."),
     "count": JobStep(CountForm, workflow.count, "is counted."),
     "found-spoiled": JobStep(FoundSpoiledForm, found_spoiled, "is to be cut again in part."),
-    "pack": JobStep(PackForm, workflow.pack, "is packed. Next: post it or hand it over."),
+    "pack": JobStep(PackForm, pack, "is packed. Next: post it or hand it over."),
     "unpack": JobStep(SeenForm, workflow.unpack, "is out of its envelope again."),
-    "hold": JobStep(ReasonForm, workflow.hold, "is set aside."),
+    "hold": JobStep(ReasonForm, workflow.hold, "is on hold."),
     "resume": JobStep(SeenForm, workflow.resume, "is taken up again."),
     "ask-changes": JobStep(
         ReasonForm, workflow.ask_changes, "waits for the artist. The mail goes in 2 minutes."
@@ -81,7 +102,11 @@ JOB_STEPS: dict[str, JobStep] = {
 @require_GET
 @workshop_only
 def job(request: HttpRequest, code: str) -> HttpResponse:
-    return _page(request, workshop_job(request, code))
+    """Show a job; whoever opens it has seen the messages of its order."""
+    shown = workshop_job(request, code)
+    response = _page(request, shown)
+    mark_seen(shown.order, WORKSHOP)
+    return response
 
 
 @require_POST
@@ -173,6 +198,7 @@ def _page(
             number__gt=version.number, proposal=Version.Proposal.NONE
         ).exists(),
     }
+    context |= thread_context(job.order, job=job)
     return render(request, "workshop/job.html", context)
 
 

@@ -14,19 +14,26 @@ from orders import workflow
 from orders.access import workshop_actor, workshop_only, workshop_order
 from orders.dates import today
 from orders.errors import OrderError
+from orders.messages import WORKSHOP, mark_seen
 from orders.models import Job, Order, Parcel
 from orders.standing import standing_of
+from orders.thread_forms import MessageForm
 from orders.typed import whole_number
 from orders.words import counted
 
 from .forms import ShipForm
 from .shown import dress, happened
+from .views_messages import thread_context
 
 
 @require_GET
 @workshop_only
 def order(request: HttpRequest, code: str) -> HttpResponse:
-    return _order_page(request, workshop_order(request, code))
+    """Show an order; whoever opens it has seen its messages."""
+    order = workshop_order(request, code)
+    response = order_page(request, order)
+    mark_seen(order, WORKSHOP)
+    return response
 
 
 @require_GET
@@ -58,7 +65,7 @@ def order_ship(request: HttpRequest, code: str) -> HttpResponse:
         )
     except OrderError as error:
         messages.error(request, error.sentence)
-        page = _post_page if from_post else _order_page
+        page = _post_page if from_post else order_page
         return page(request, order, form)
     words = "handed over" if collected else "on its way"
     messages.success(
@@ -83,7 +90,12 @@ def _ticked(request: HttpRequest, order: Order) -> tuple[list[Job], dict[int, in
     return jobs, {pk: revision for pk, revision in seen.items() if revision is not None}
 
 
-def _order_page(request: HttpRequest, order: Order, form: ShipForm | None = None) -> HttpResponse:
+def order_page(
+    request: HttpRequest,
+    order: Order,
+    form: ShipForm | None = None,
+    talk_form: MessageForm | None = None,
+) -> HttpResponse:
     """Show the order; a refused form keeps what was typed."""
     jobs = order.jobs.select_related("version__design", "film").order_by("id")
     dressed = dress(jobs, today())
@@ -95,13 +107,15 @@ def _order_page(request: HttpRequest, order: Order, form: ShipForm | None = None
         "jobs": dressed,
         "packed": [job for job in dressed if job.status == Job.Status.PACKED],
         "quote": accepted or (quotes[0] if quotes else None),
-        "standing": standing_of(order),
+        # an order's standing is worded for its artist
+        "standing": standing_of(order).words.replace("for you", "for the artist"),
         "form": form or ShipForm(initial=_last_carrier()),
         "parcels": order.parcels.prefetch_related("lines__job").order_by("-sent_at"),
         "history": happened(events),
         "mails": order.mails.order_by("-id")[:20],
     }
-    return render(request, "workshop/order.html", context)
+    context |= thread_context(order, form=talk_form)
+    return render(request, "workshop/order.html", context, status=422 if talk_form else 200)
 
 
 def _post_page(

@@ -22,6 +22,7 @@ from orders import workflow
 from orders.access import workshop_actor, workshop_only
 from orders.dates import today
 from orders.errors import OrderError
+from orders.messages import WORKSHOP, unseen_by
 from orders.models import Film, Job, Piece
 from orders.typed import whole_number
 from orders.workflow.jobs import OPEN_RUNS
@@ -195,8 +196,17 @@ def _jobs() -> QuerySet[Job]:
         .annotate(
             to_do=F("quantity") - F("cut"),
             laid=Coalesce(Subquery(laid, output_field=IntegerField()), 0),
+            new_messages=new_messages_of_job(),
         )
     )
+
+
+def new_messages_of_job() -> Coalesce:
+    """How many messages the workshop has not seen about a job, or about its order as a whole."""
+    told = Q(job=None) | Q(job=OuterRef("pk"))
+    rows = unseen_by(WORKSHOP).filter(told, order=OuterRef("order")).order_by().values("order")
+    count = rows.annotate(new=Count("pk")).values("new")
+    return Coalesce(Subquery(count, output_field=IntegerField()), 0)
 
 
 def _matches(search: str) -> Q:

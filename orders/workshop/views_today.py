@@ -17,6 +17,7 @@ from django.views.decorators.http import require_GET, require_POST
 
 from orders.access import workshop_only
 from orders.dates import today as date_of_today
+from orders.messages import WORKSHOP, unseen_by
 from orders.models import Event, Job, Mail, SheetRun, Workshop
 
 from .shown import RUNNING, dress
@@ -69,9 +70,8 @@ def today(request: HttpRequest) -> HttpResponse:
         "version__report", "version__limits"
     )
     running = jobs.filter(status__in=RUNNING)
-    pressing = running.filter(promise_on__lte=on + timedelta(days=SOON_DAYS)).exclude(
-        status=Job.Status.NEEDS_CHANGES
-    )
+    # as many as the numbers above count: what waits for the artist is late all the same
+    pressing = running.filter(promise_on__lte=on + timedelta(days=SOON_DAYS))
     sheets = SheetRun.objects.filter(
         status__in=(SheetRun.Status.PLANNED, SheetRun.Status.CUTTING)
     ).select_related("film")
@@ -80,9 +80,20 @@ def today(request: HttpRequest) -> HttpResponse:
         "pressing": dress(pressing.order_by("promise_on", "id")[:SHOWN], on),
         "received": dress(_received(jobs)[:SHOWN], on),
         "sheets": sheets.annotate(piece_count=Count("pieces")).order_by("status", "id")[:SHOWN],
+        "talks": _new_messages(),
         "today": on,
     }
     return render(request, "workshop/today.html", context)
+
+
+def _new_messages() -> list[dict[str, Any]]:
+    """Return the orders with messages that nobody here has opened, the longest waiting first."""
+    rows: dict[int, dict[str, Any]] = {}
+    unseen = unseen_by(WORKSHOP).select_related("order__artist", "job__version__design")
+    for message in unseen.defer("job__version__report", "job__version__limits").order_by("id"):
+        row = rows.setdefault(message.order_id, {"order": message.order, "new": 0})
+        row |= {"new": row["new"] + 1, "last": message}
+    return list(rows.values())[:SHOWN]
 
 
 def _received(jobs: QuerySet[Job]) -> QuerySet[Job]:
@@ -105,7 +116,7 @@ def _tallies(on: Any) -> list[dict[str, Any]]:
             filter=running & Q(promise_on__gte=on, promise_on__lte=on + timedelta(days=SOON_DAYS)),
         ),
         received=Count("pk", filter=Q(status=status.RECEIVED)),
-        queued=Count("pk", filter=Q(status=status.QUEUED)),
+        to_cut=Count("pk", filter=Q(status__in=(status.QUEUED, status.CUTTING))),
         cut=Count("pk", filter=Q(status=status.CUT)),
         packed=Count("pk", filter=Q(status=status.PACKED)),
         waiting=Count("pk", filter=Q(status=status.NEEDS_CHANGES)),
@@ -115,13 +126,15 @@ def _tallies(on: Any) -> list[dict[str, Any]]:
         planned=Count("pk", filter=Q(status=SheetRun.Status.PLANNED)),
         cutting=Count("pk", filter=Q(status=SheetRun.Status.CUTTING)),
     )
+    talking = unseen_by(WORKSHOP).values("order").distinct().count()
     failed = Mail.objects.filter(status=Mail.Status.FAILED).count()
     queue = reverse("workshop-queue")
     rows: list[tuple[int, str, str, str, str]] = [
         (counts["late"], "late", "clock", f"{queue}?due=late", "tally-late"),
         (counts["due"], "due within 2 days", "clock", f"{queue}?due=soon", "tally-soon"),
         (counts["received"], "to look over", "received", f"{queue}?state=received", "tally-ready"),
-        (counts["queued"], "in the queue", "queued", queue, ""),
+        (talking, "with new messages", "mail", "#messages-new", "tally-ready"),
+        (counts["to_cut"], "to cut", "queued", queue, ""),
         (sheets["planned"], "sheets to cut", "sheets", reverse("workshop-sheets"), "tally-ready"),
         (sheets["cutting"], "on the laser", "cutting", reverse("workshop-sheets"), "tally-ready"),
         (counts["cut"], "to pack", "packed", f"{queue}?state=cut", "tally-ready"),
@@ -143,7 +156,7 @@ def _tallies(on: Any) -> list[dict[str, Any]]:
         ),
     ]
     # what is at rest is only listed when there is some of it
-    always = {"late", "due within 2 days", "to look over", "in the queue", "to pack", "to post"}
+    always = {"late", "due within 2 days", "to look over", "to cut", "to pack", "to post"}
     return [
         {
             "count": count,

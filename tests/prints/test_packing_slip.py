@@ -133,7 +133,7 @@ def test_jobs_that_are_not_in_the_parcel_are_told_apart(order: Order) -> None:
     earlier = " ".join(texts(packing_slip.render(order, parcel=first)))
     assert "of 4 ordered 1 to follow" in earlier
     assert f"Sprat shoal ({order.code}-2): 2 to follow" in earlier
-    assert f"({order.code}-3): cancelled" in earlier
+    assert f"({order.code}-3): called off" in earlier
     later = " ".join(texts(packing_slip.render(order, parcel=second)))
     assert "of 4 ordered 3 sent earlier" in later
     assert "of 2 ordered" in later

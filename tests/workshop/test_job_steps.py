@@ -37,7 +37,7 @@ STEPS = [
     ),
     ("pack", "cut", {}, "packed", "is packed. Next: post it or hand it over."),
     ("unpack", "packed", {}, "cut", "is out of its envelope again."),
-    ("hold", "queued", {"why": "No film."}, "on-hold", "is set aside."),
+    ("hold", "queued", {"why": "No film."}, "on-hold", "is on hold."),
     (
         "ask-changes",
         "received",

@@ -25,7 +25,7 @@ def test_an_empty_workshop_is_told_that_nothing_is_late(bench: Bench) -> None:
         "late": 0,
         "due within 2 days": 0,
         "to look over": 0,
-        "in the queue": 0,
+        "to cut": 0,
         "to pack": 0,
         "to post": 0,
     }
@@ -46,7 +46,7 @@ def test_jobs_sheets_and_failed_mails_are_counted_where_they_stand(
         "late": 1,
         "due within 2 days": 1,
         "to look over": 2,
-        "in the queue": 1,
+        "to cut": 1,
         "sheets to cut": 1,
         "to pack": 1,
         "to post": 1,
