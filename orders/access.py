@@ -41,7 +41,8 @@ OPENED = "opened_orders"
 
 def person_of(request: HttpRequest) -> Person | None:
     """Return who is signed in, or None."""
-    return request.user if isinstance(request.user, Person) else None
+    user = getattr(request, "user", None)  # none yet where a host is refused before the sign-in
+    return user if isinstance(user, Person) else None
 
 
 def visitor_key(request: HttpRequest, *, make: bool = False) -> str:

@@ -58,7 +58,8 @@ def zip_of(everything: Everything) -> Iterator[bytes]:
     """Yield the zip's bytes. A file that is missing in the store is named in missing.txt."""
     out = _Out()
     missing = []
-    with zipfile.ZipFile(out, "w", zipfile.ZIP_STORED) as archive:
+    written: Any = out  # has all that a zip written in one go needs: write and flush
+    with zipfile.ZipFile(written, "w", zipfile.ZIP_STORED) as archive:
         for name, stored in everything.files:
             if not default_storage.exists(stored):
                 missing.append(name)

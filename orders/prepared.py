@@ -71,6 +71,18 @@ def keep_prepared(prepared: Prepared) -> None:
         _drop_oldest(folder)
 
 
+def forget_prepared(version: Version) -> None:
+    """Delete a version's prepared picture, as its drawing is erased."""
+    from geometry.prepared import prepared_key
+
+    recipe, limits = Recipe.from_json(version.recipe), Limits.from_json(version.limits)
+    key = prepared_key(version.upload.sha256, recipe, limits)
+    with _lock:
+        _held.pop(key, None)
+    with contextlib.suppress(OSError):
+        (_folder() / key).unlink(missing_ok=True)
+
+
 def _stored(key: str) -> Prepared | None:
     from geometry.prepared import Prepared
 

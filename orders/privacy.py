@@ -9,16 +9,17 @@ empty husk. Every step is recorded without what was erased, and is safe to repea
 from __future__ import annotations
 
 import logging
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date, timedelta
+from typing import Any
 
 from allauth.account.models import EmailAddress
 from axes.models import AccessAttempt, AccessFailureLog, AccessLog
 from django.conf import settings
 from django.core.files.storage import default_storage
 from django.db import transaction
-from django.db.models import Max, Q
+from django.db.models import CASCADE, FileField, Max, Q, QuerySet
 from django.utils import timezone
 
 from . import messages, workflow
@@ -39,6 +40,7 @@ from .models import (
     Version,
 )
 from .models.jobs import OVER
+from .prepared import forget_prepared
 from .workflow import SYSTEM_ACTOR, Actor, record
 
 logger = logging.getLogger(__name__)
@@ -222,13 +224,31 @@ def _erase_all(designs: Iterable[Design]) -> int:
 def _delete_files(design: Design) -> int:
     """Delete every stored file of a drawing; return how many there were."""
     names = [upload.file.name for upload in design.uploads.all()]
-    for version in design.versions.all():
+    versions = design.versions.select_related("upload")
+    for version in versions:
         names += [getattr(version, field).name for field in FILES]
+        forget_prepared(version)
     names += [p.file.name for p in Photo.objects.filter(job__version__design=design)]
+    for rows, fields in _rows_with_files(versions):
+        names += [getattr(row, field).name for row in rows for field in fields]
     stored = {name for name in names if name}
     for name in stored:
         default_storage.delete(name)
     return len(stored)
+
+
+def _rows_with_files(versions: QuerySet[Version]) -> Iterator[tuple[QuerySet[Any], list[str]]]:
+    """Give the rows that live and die with a version and hold files, with those fields' names.
+
+    Read from the models, so that what is made of a drawing in time to come is erased too.
+    """
+    for relation in Version._meta.related_objects:
+        model = relation.related_model
+        if relation.on_delete is not CASCADE or isinstance(model, str):
+            continue
+        fields = [field.name for field in model._meta.fields if isinstance(field, FileField)]
+        if fields:
+            yield model._base_manager.filter(**{f"{relation.field.name}__in": versions}), fields
 
 
 def _empty_rows(design: Design) -> None:
@@ -241,6 +261,8 @@ def _empty_rows(design: Design) -> None:
         design.uploads.all().delete()
         design.delete()
         return
+    for rows, _ in _rows_with_files(design.versions.all()):
+        rows.delete()
     for version in design.versions.all():
         report = version.report or {}
         version.report = {

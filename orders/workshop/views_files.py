@@ -50,7 +50,7 @@ def job_hold(request: HttpRequest, code: str, number: int) -> HttpResponse:
     closer = Closer.objects.filter(version=_version(request, code, number)).first()
     if closer is None or not closer.hold_picture:
         raise Http404
-    return _stored(closer.hold_picture.name, "image/png")
+    return stored_file(closer.hold_picture.name, "image/png")
 
 
 @require_GET

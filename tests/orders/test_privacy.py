@@ -73,6 +73,35 @@ def test_a_deleted_drawing_is_gone_after_a_day_files_and_rows(
     assert privacy.erase_due() == 0
 
 
+@pytest.mark.parametrize("is_sold", [False, True])
+def test_what_was_made_of_a_drawing_later_goes_with_it(
+    version: Version, wren: Actor, media: Path, settings: Any, tmp_path: Path, is_sold: bool
+) -> None:
+    from geometry.limits import Limits
+    from geometry.prepared import prepared_key
+    from geometry.recipe import Recipe
+    from orders.models import Closer
+
+    settings.KEEP_ORDERED_DAYS = 0
+    settings.PREPARED_FOLDER = str(tmp_path / "prepared")
+    closer, _ = Closer.objects.get_or_create(version=version)
+    closer.lift_field.save("l.png", ContentFile(b"x"))
+    closer.hold_picture.save("h.png", ContentFile(b"x"))
+    recipe, limits = Recipe.from_json(version.recipe), Limits.from_json(version.limits)
+    prepared = tmp_path / "prepared" / prepared_key(version.upload.sha256, recipe, limits)
+    prepared.parent.mkdir()
+    prepared.write_bytes(b"x")
+    if is_sold:
+        send(factories.make_job(version=version), days_ago=1)
+    privacy.remove_design(version.design, wren)
+    let_pass(version.design, 2)
+    assert privacy.erase_due() == 1
+    assert files_in(media) == 0
+    assert not prepared.exists()
+    assert not Closer.objects.exists()
+    assert Version.objects.exists() == is_sold
+
+
 def test_within_a_day_it_is_brought_back_whole(version: Version, wren: Actor, media: Path) -> None:
     for _ in range(2):
         privacy.remove_design(version.design, wren)
