@@ -22,7 +22,6 @@ urlpatterns = [
     path("upload/", views_upload.upload, name="upload"),
     path("sent/", views_upload.sent, name="sent"),
     path("sent/state/", views_upload.sent_state, name="sent-state"),
-    path("mine/", views_pages.mine, name="mine"),
     path("mine/", views_mine.mine, name="mine"),
     path("mine/orders/", views_mine.orders, name="mine-orders"),
     path("mine/data/", views_mine.data, name="mine-data"),
