@@ -5,14 +5,15 @@ import zlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import shapely
 from numpy.typing import NDArray
 from shapely import Polygon
 
-from geometry.outlines import Outline
+if TYPE_CHECKING:  # a stored stencil is read by pages, which do without the compiled loops
+    from geometry.outlines import Outline
 
 _MAGIC = b"HFS1"
 _STEP_MM = 1e-4
@@ -112,7 +113,7 @@ class Stencil:
 
 
 def build_stencil(
-    outlines: Sequence[Outline], blank_mm: tuple[float, float], mode: str = "stencil"
+    outlines: "Sequence[Outline]", blank_mm: tuple[float, float], mode: str = "stencil"
 ) -> Stencil:
     """Return the stencil of traced outlines: each opening with its holes, every polygon valid.
 
