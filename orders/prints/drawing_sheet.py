@@ -6,6 +6,7 @@ or a scan and straightens by them, however it was taken; none of what is printed
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 from reportlab.lib.colors import Color, HexColor
@@ -25,6 +26,7 @@ HEAD_MM: Final = 12.0  # name and size
 FOOT_MM: Final = 14.5  # ruler and how to use it
 RULER_MM: Final = 50.0
 COLUMN_MM: Final = 150.0  # the words are at least this wide
+SHOWN_PX_PER_MM: Final = 0.55
 OVERLAP_MM: Final = 0.02  # so that no viewer shows a seam between two squares of a marker
 WHITE: Final[Color] = HexColor("#ffffff")
 
@@ -49,15 +51,14 @@ def render(blank: Blank, *, paper: str = "letter", workshop_name: str = "") -> b
     document = Document(sheet, f"Drawing sheet {size_words(blank)}", workshop_name or "Holdfast")
     page = document.new_page()
     left = (sheet.width_mm - blank.width_mm) / 2
-    spare = sheet.height_mm - _height_mm(blank)
-    top = EDGE_MM + HEAD_MM + min(12.0, spare / 3) + markers.MARKER_MM + markers.GAP_MM
+    top = _top_mm(blank, sheet)
     column = min(max(blank.width_mm, COLUMN_MM), sheet.width_mm - 2 * EDGE_MM)
     beside = (sheet.width_mm - column) / 2
     above = top - markers.GAP_MM - markers.MARKER_MM - HEAD_MM
     below = top + blank.height_mm + markers.GAP_MM + markers.MARKER_MM
     _head(page, beside, above, column, blank, workshop_name)
     _blank(page, left, top, blank)
-    _markers(page, left, top, blank)
+    draw_markers(page, left, top, blank)
     _foot(page, beside, below + 4.0, column)
     return document.to_bytes()
 
@@ -70,6 +71,40 @@ def sheets() -> list[tuple[Blank, list[str]]]:
         if papers:
             found.append((BLANKS[code], papers))
     return found
+
+
+@dataclass(frozen=True)
+class Frame:
+    """Where a sheet's frame and corner marks lie on its paper, in mm; and the paper's size in px.
+
+    Sheets are shown beside each other at one scale.
+    """
+
+    paper_name: str
+    paper_mm: tuple[float, float]
+    left: float
+    top: float
+    marks: list[tuple[float, float]]
+
+    @property
+    def paper_px(self) -> tuple[int, int]:
+        """Size in a list of sheets."""
+        width, height = (round(side * SHOWN_PX_PER_MM) for side in self.paper_mm)
+        return width, height
+
+
+def frame_of(blank: Blank, paper: str) -> Frame:
+    """Return how a sheet lies on a paper. Raises RefusedError where it does not fit."""
+    sheet = _fitting(blank, paper_named(paper, SHEET_PAPERS))
+    left, top = (sheet.width_mm - blank.width_mm) / 2, _top_mm(blank, sheet)
+    marks = [(left + x, top + y) for x, y in markers.marker_boxes_mm(blank)]
+    return Frame(sheet.name, (sheet.width_mm, sheet.height_mm), left, top, marks)
+
+
+def _top_mm(blank: Blank, sheet: Paper) -> float:
+    """Return how far below the paper's edge the blank begins."""
+    spare = sheet.height_mm - _height_mm(blank)
+    return EDGE_MM + HEAD_MM + min(12.0, spare / 3) + markers.MARKER_MM + markers.GAP_MM
 
 
 def _height_mm(blank: Blank) -> float:
@@ -123,7 +158,7 @@ def _blank(page: Page, left: float, top: float, blank: Blank) -> None:
     page.box(*inner, stroke_mm=markers.LINE_MM, colour=HAIR, dash_mm=(2, 1.5))
 
 
-def _markers(page: Page, left: float, top: float, blank: Blank) -> None:
+def draw_markers(page: Page, left: float, top: float, blank: Blank) -> None:
     """The four corner marks; the white squares of a marker lie on its black."""
     side = markers.MARKER_MM / markers.MODULES
     for corner, (x, y) in enumerate(markers.marker_boxes_mm(blank)):

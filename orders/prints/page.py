@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from io import BytesIO
@@ -225,6 +225,43 @@ class Page:
         path.close()
         self._canvas.setFillColor(colour)
         self._canvas.drawPath(path, stroke=0, fill=1)
+
+    def rings(
+        self,
+        x: float,
+        y: float,
+        shapes: Iterable[Sequence[Sequence[tuple[float, float]]]],
+        *,
+        colour: Color = INK,
+    ) -> None:
+        """Fill shapes with their holes, moved by x, y; each is a list of rings, of any turn."""
+        self._canvas.setFillColor(colour)
+        for rings in shapes:
+            path = self._canvas.beginPath()
+            for ring in rings:
+                path.moveTo(*self._at(x + ring[0][0], y + ring[0][1]))
+                for px, py in ring[1:]:
+                    path.lineTo(*self._at(x + px, y + py))
+                path.close()
+            self._canvas.drawPath(path, stroke=0, fill=1, fillMode=0)
+
+    @contextmanager
+    def inside(self, x: float, y: float, width: float, height: float) -> Iterator[None]:
+        """Draw only inside of a rectangle for a while."""
+        self._canvas.saveState()
+        path = self._canvas.beginPath()
+        left, bottom = self._at(x, y + height)
+        path.rect(left, bottom, width * POINTS_PER_MM, height * POINTS_PER_MM)
+        self._canvas.clipPath(path, stroke=0, fill=0)
+        try:
+            yield
+        finally:
+            self._canvas.restoreState()
+
+    def disc(self, x: float, y: float, radius: float, *, fill: Color) -> None:
+        """Fill a circle."""
+        self._canvas.setFillColor(fill)
+        self._canvas.circle(*self._at(x, y), radius * POINTS_PER_MM, stroke=0, fill=1)
 
     def cut_line(
         self,
