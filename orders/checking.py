@@ -14,7 +14,7 @@ from django.core.files.storage import default_storage
 from geometry.limits import Limits
 from geometry.recipe import Recipe
 
-from . import tasks, workflow
+from . import round_trip, tasks, workflow
 from .check_steps import STEPS_SHOWN
 from .codes import new_token
 from .files import local_path
@@ -36,13 +36,13 @@ def look_at(version_id: int) -> bool:
     attempt = workflow.claim(version_id)
     if attempt is None:
         return False
-    version = Version.objects.select_related("upload").get(pk=version_id)
-    checked = check_version_file(
-        version, lambda step: workflow.show_step(version_id, attempt, step)
-    )
+    version = Version.objects.select_related("upload", "design").get(pk=version_id)
+    checked = _checked(version, attempt)
     files = _store_pictures(checked)
     written = workflow.finish(version_id, attempt, checked.report, files)
     if written:
+        # a proof that came back is by now read by another recipe
+        version.refresh_from_db(fields=["recipe", "limits"])
         _keep_prepared(version, checked)
         tasks.send(tasks.look_closer, version_id)
     else:
@@ -59,6 +59,22 @@ def _keep_prepared(version: Version, checked: Checked) -> None:
     bare = prepared_from(checked, recipe, limits)
     if bare is not None:
         keep_prepared(bare)
+
+
+def _checked(version: Version, attempt: int) -> Checked:
+    """Return the check of a version; a printed proof that came back is read as what it is."""
+
+    def on_step(step: str) -> None:
+        workflow.show_step(version.pk, attempt, step)
+
+    checked = check_version_file(version, on_step)
+    printed = round_trip.printed_version(version, checked)
+    back = round_trip.take_back(version, attempt, printed) if printed else None
+    if back and (back.recipe, back.limits) != (version.recipe, version.limits):
+        checked = check_version_file(back, on_step)
+    if back or version.origin == Version.Origin.PROOF:
+        round_trip.note_changes(back or version, checked.stencil)
+    return checked
 
 
 def check_version_file(

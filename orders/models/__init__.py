@@ -8,6 +8,7 @@ from .messages import Message
 from .orders import Order, OrderLine, Quote
 from .people import Person
 from .records import Event, Mail
+from .round_trip import RoundTrip
 from .runs import Piece, SheetRun
 from .workshop import Film, Workshop
 
@@ -28,6 +29,7 @@ __all__ = [
     "Photo",
     "Piece",
     "Quote",
+    "RoundTrip",
     "SheetRun",
     "Upload",
     "Version",

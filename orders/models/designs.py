@@ -86,6 +86,7 @@ class Version(models.Model):
         STRAIGHT = "straight", "straightened and placed"
         BACK = "back", "gone back to"
         PROPOSAL = "proposal", "the workshop's proposal"
+        PROOF = "proof", "mended on paper"
 
     class Proposal(models.TextChoices):
         NONE = "", "not a proposal"
