@@ -14,6 +14,7 @@ from . import (
     views_pens,
     views_pictures,
     views_straighten,
+    views_see,
     views_upload,
 )
 
@@ -82,6 +83,15 @@ urlpatterns = [
         "drawing/<str:token>/v<int:number>/original",
         views_pictures.original,
         name="drawing-original",
+    ),
+    # seen before it is cut
+    path("drawing/<str:token>/hold/", views_see.hold_state, name="drawing-hold"),
+    path("drawing/<str:token>/real-size/", views_see.real_size, name="drawing-real-size"),
+    path("drawing/<str:token>/v<int:number>/see/<str:name>", views_see.picture, name="drawing-see"),
+    path(
+        "drawing/<str:token>/v<int:number>/proof-<str:paper>.pdf",
+        views_see.proof,
+        name="drawing-proof",
     ),
     path(
         "drawing/<str:token>/v<int:number>/<str:name>",

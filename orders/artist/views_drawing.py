@@ -28,6 +28,8 @@ from .common import (
 )
 from .forms import LineForm, SizeForm, TitleForm, sizes_of
 from .showing import findings_shown, is_cropped
+from .seeing import see_context
+from .views_see import follows_paper
 from .views_upload import ACCEPTED
 
 FOUND_WORDS = {
@@ -41,6 +43,7 @@ FOUND_WORDS = {
 
 @require_safe
 @never_cache
+@follows_paper
 def drawing(request: HttpRequest, token: str) -> HttpResponse:
     """Show a drawing with its verdict, or how far the check is."""
     version = version_to_show(request, access.design_for(request, token))
@@ -49,6 +52,7 @@ def drawing(request: HttpRequest, token: str) -> HttpResponse:
 
 @require_safe
 @never_cache
+@follows_paper
 def drawing_state(request: HttpRequest, token: str) -> HttpResponse:
     """Answer the page's polling: 204 nothing new, 286 (and no more polling) when it is settled."""
     version = version_to_show(request, access.design_for(request, token))
@@ -171,6 +175,7 @@ def _settled_context(request: HttpRequest, version: Version) -> dict[str, Any]:
     own_orders = access.own_orders(request)
     return {
         "shown": shown,
+        "see": see_context(version, request.GET.get("view", "")),
         "rejects": [f for f in version.findings if f["severity"] == "reject"],
         "report": report,
         "stencil": report.get("stencil") or {},

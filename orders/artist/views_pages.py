@@ -47,7 +47,11 @@ def sheets(request: HttpRequest) -> HttpResponse:
     """Offer the drawing sheets to print: each size, on each paper that holds it."""
     from orders.prints import drawing_sheet  # reportlab is only loaded to print
 
-    return render(request, "artist/sheets.html", {"sheets": drawing_sheet.sheets()})
+    shown = [
+        (blank, papers, drawing_sheet.frame_of(blank, papers[0]))
+        for blank, papers in drawing_sheet.sheets()
+    ]
+    return render(request, "artist/sheets.html", {"sheets": shown})
 
 
 @require_safe

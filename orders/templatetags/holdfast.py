@@ -85,6 +85,12 @@ def svg_number(value: float) -> str:
     return f"{float(value):.2f}".rstrip("0").rstrip(".")
 
 
+@register.simple_tag
+def widen(value: float, more: float) -> str:
+    """Add to a number for an SVG attribute."""
+    return svg_number(float(value) + float(more))
+
+
 @register.filter
 def job_words(job: Any) -> str:
     """Tell an artist where a job stands, in the words of the order's own page."""

@@ -83,6 +83,10 @@ ROWS: tuple[Row, ...] = (
     ),
     Row("drawing-original", "get", OWN, ("design", "one")),
     Row("drawing-picture", "get", OWN, ("design", "one", "film")),
+    Row("drawing-hold", "get", OWN, ("design",)),
+    Row("drawing-real-size", "get", OWN, ("design",)),
+    Row("drawing-see", "get", OWN, ("design", "one", "part")),
+    Row("drawing-proof", "get", OWN, ("design", "one", "letter")),
     # what hangs on an unguessable token of its own is open to whoever holds it
     Row("quote", "get", EVERYBODY, ("quote",)),
     Row("quote-accept", "post", EVERYBODY, ("quote",)),
@@ -206,6 +210,7 @@ def world() -> dict[str, Any]:
         "film_pk": job.film.pk,
         "one": 1,
         "film": "film.png",
+        "part": "film",
         "film_code": job.film.code,
         "quote": quote.token,
         "link": order.link_token,
