@@ -15,6 +15,7 @@ from bench import (
     lift,
     photographs,
     reading,
+    roundtrip,
     verdict,
 )
 from geometry.kernel_cache import drop_stale
@@ -28,6 +29,7 @@ BENCHES = {
     "lift": lift.main,
     "photographs": photographs.main,
     "reading": reading.main,
+    "roundtrip": roundtrip.main,
     "verdict": verdict.main,
 }
 

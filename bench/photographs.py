@@ -97,19 +97,19 @@ def scenes(count: int = COUNT) -> list[Scene]:
 
 def _photographs(paper: Any) -> Iterator[tuple[Scene, tuple[Any, Floats]]]:
     for number, planned in enumerate(scenes()):
-        scene = _inside(planned)
+        scene = inside_picture(planned)
         picture, corners = photograph(paper, PAPER_MM, scene)
         if number % 2:
             picture = hand_shadow(picture, corners, number)
         yield scene, (picture, corners)
 
 
-def _inside(scene: Scene) -> Scene:
+def inside_picture(scene: Scene, paper_mm: tuple[float, float] = PAPER_MM) -> Scene:
     """Return the scene with less fill where a turned sheet would leave the picture."""
     from tests.geometry.photographs import _corners
 
     while True:
-        corners = _corners(PAPER_MM, scene)
+        corners = _corners(paper_mm, scene)
         if (corners > 8).all() and (corners < np.array(scene.size_px) - 9).all():
             return scene
         scene = replace(scene, fill=scene.fill * 0.94)
