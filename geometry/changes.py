@@ -219,7 +219,8 @@ def _ring(part: Mask) -> tuple[Mask, tuple[slice, slice]]:
     columns = slice(max(0, x - pad), x + width + pad)
     inner = part[rows, columns]
     near = cv2.dilate(inner, _disc(0.15))  # an edge may have moved by a pixel or two
-    return cv2.dilate(near, _disc(_RING_MM)) & (1 - near), (rows, columns)
+    around = np.asarray(cv2.dilate(near, _disc(_RING_MM)), np.uint8)
+    return around & np.asarray(1 - near, np.uint8), (rows, columns)
 
 
 def _count(mask: Mask) -> int:

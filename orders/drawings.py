@@ -19,7 +19,7 @@ from geometry.recipe import Recipe
 from geometry.units import same_size
 
 from . import tasks, workflow
-from .errors import RefusedError
+from .errors import NotNowError, RefusedError
 from .models import Design, Event, Job, Person, Upload, Version
 from .workflow import Actor
 

@@ -13,8 +13,8 @@ from . import (
     views_pages,
     views_pens,
     views_pictures,
-    views_straighten,
     views_see,
+    views_straighten,
     views_upload,
 )
 

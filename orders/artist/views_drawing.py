@@ -27,8 +27,8 @@ from .common import (
     whole_number,
 )
 from .forms import LineForm, SizeForm, TitleForm, sizes_of
-from .showing import findings_shown, is_cropped
 from .seeing import see_context
+from .showing import findings_shown, is_cropped
 from .views_see import follows_paper
 from .views_upload import ACCEPTED
 
