@@ -10,6 +10,7 @@ from typing import Any
 
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.http.request import RawPostDataException
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.views.decorators.cache import never_cache
@@ -115,7 +116,7 @@ def strokes(request: HttpRequest, token: str) -> HttpResponse:
     clock = Clock()
     version = version_to_show(request, design_to_change(request, token))
     try:
-        operations, refused = editing.read_operations(request.body)
+        operations, refused = editing.read_operations(_body(request))
         merged = editing.draw(version, operations)
     except OrderError as error:
         return JsonResponse({"error": error.sentence}, status=_status(error))
@@ -130,7 +131,7 @@ def propose(request: HttpRequest, token: str) -> HttpResponse:
     try:
         editing.must_be_drawable(version)
         drawn = editing.working_of(version).strokes
-        proposal = editing.propose(version, drawn, request.body)
+        proposal = editing.propose(version, drawn, _body(request))
     except OrderError as error:
         return JsonResponse({"error": error.sentence}, status=_status(error))
     return JsonResponse(bridges_shown(proposal))
@@ -202,6 +203,14 @@ def _answer(
     )
     response["Server-Timing"] = clock.header()
     return response
+
+
+def _body(request: HttpRequest) -> bytes:
+    """Return what was sent; nothing where it is a form, which is read already and is no JSON."""
+    try:
+        return request.body
+    except RawPostDataException:
+        return b""
 
 
 def _status(error: OrderError) -> int:
