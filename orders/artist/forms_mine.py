@@ -58,16 +58,18 @@ class Found:
         if self.search:
             found = Q(title__icontains=self.search) | Q(note__icontains=self.search)
             designs = designs.filter(found)
-        if self.state or self.blank:
-            latest = Version.objects.filter(design=OuterRef("pk")).order_by("-number")
+        latest = Version.objects.filter(design=OuterRef("pk")).order_by("-number")
+        # only what is asked for: each of these looks into another table for every drawing
+        if self.state in ("holds", "mend"):
+            designs = designs.annotate(latest_status=Subquery(latest.values("status")[:1]))
+        if self.state in ("ordered", "new"):
             jobs = Job.objects.filter(version__design=OuterRef("pk"))
-            state = ABOUT_STATES[self.state][1]
-            designs = designs.annotate(
-                latest_status=Subquery(latest.values("status")[:1]),
-                latest_blank=Subquery(latest.values("blank_code")[:1]),
-                is_ordered=Exists(jobs),
-            ).filter(state & Q(latest_blank=self.blank) if self.blank else state)
-        return designs
+            designs = designs.annotate(is_ordered=Exists(jobs))
+        designs = designs.filter(ABOUT_STATES[self.state][1])
+        if not self.blank:
+            return designs
+        blank = Subquery(latest.values("blank_code")[:1])
+        return designs.alias(latest_blank=blank).filter(latest_blank=self.blank)
 
     def query(self, **changed: str) -> str:
         """Return the address's query with some of this changed."""
