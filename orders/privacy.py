@@ -38,6 +38,7 @@ from .models import (
     Photo,
     Quote,
     Version,
+    Working,
 )
 from .models.jobs import OVER
 from .prepared import forget_prepared
@@ -254,6 +255,7 @@ def _rows_with_files(versions: QuerySet[Version]) -> Iterator[tuple[QuerySet[Any
 def _empty_rows(design: Design) -> None:
     """Delete a drawing's rows; where a job names its version, leave husks that say nothing."""
     Photo.objects.filter(job__version__design=design).delete()
+    Working.objects.filter(version__design=design).delete()
     OrderLine.objects.filter(version__design=design).delete()
     named = Q(jobs__isnull=False) | Q(proposed_for__isnull=False)
     if not design.versions.filter(named).exists():

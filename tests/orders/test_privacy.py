@@ -80,8 +80,9 @@ def test_what_was_made_of_a_drawing_later_goes_with_it(
     from geometry.limits import Limits
     from geometry.prepared import prepared_key
     from geometry.recipe import Recipe
-    from orders.models import Closer
+    from orders.models import Closer, Working
 
+    Working.objects.create(version=version, strokes=[{"pen": "white"}])
     settings.KEEP_ORDERED_DAYS = 0
     settings.PREPARED_FOLDER = str(tmp_path / "prepared")
     closer, _ = Closer.objects.get_or_create(version=version)
@@ -99,6 +100,7 @@ def test_what_was_made_of_a_drawing_later_goes_with_it(
     assert files_in(media) == 0
     assert not prepared.exists()
     assert not Closer.objects.exists()
+    assert not Working.objects.exists()
     assert Version.objects.exists() == is_sold
 
 
