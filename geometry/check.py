@@ -250,7 +250,7 @@ def judge(
     with timer("margins"):
         found += find_margin_faults(outlines, blank_mm, limits)
         found += find_crowding(outlines, blank_mm, limits)
-        found += _findings_of_ink(ink, placement, limits)
+        found += _findings_of_ink(ink, placement, limits, recipe.strokes)
         found += _coarse(page, recipe, limits)
     findings = number(with_crumbs_counted(found), blank_mm)
     report = _report(
@@ -365,8 +365,13 @@ def _coarse(page: Page, recipe: Recipe, limits: Limits) -> list[Finding]:
     ]
 
 
-def _findings_of_ink(ink: Ink, placement: Placement, limits: Limits) -> list[Finding]:
-    """Return what was seen while the ink was found: dust and half-covered marks."""
+def _findings_of_ink(
+    ink: Ink, placement: Placement, limits: Limits, strokes: Sequence[Stroke]
+) -> list[Finding]:
+    """Return what was seen while the ink was found: dust and half-covered marks.
+
+    What a stroke lies over is settled by it: white leaves film, black cuts.
+    """
     area = placement.scale**2
     found = []
     for speck in ink.specks:
@@ -376,7 +381,20 @@ def _findings_of_ink(ink: Ink, placement: Placement, limits: Limits) -> list[Fin
     for x_mm, y_mm, area_mm2 in ink.half_covered:
         at_mm = _point(placement, x_mm, y_mm)
         found.append(Finding("half-covered", at_mm, area_mm2=area_mm2 * area))
-    return found
+    if not (found and strokes):
+        return found
+    return [one for one in found if not any(_covers(stroke, one.at_mm) for stroke in strokes)]
+
+
+def _covers(stroke: Stroke, point_mm: PointMm) -> bool:
+    """Tell whether a stroke lies over a point of the blank."""
+    line = np.array(stroke.points_mm, float)
+    after = line[1:] if len(line) > 1 else line
+    along = after - line[: len(after)]
+    off = np.asarray(point_mm, float) - line[: len(after)]
+    share = (along * off).sum(axis=1) / np.maximum((along * along).sum(axis=1), 1e-12)
+    away = off - np.clip(share, 0, 1)[:, None] * along
+    return bool(np.hypot(*away.T).min() <= stroke.width_mm / 2)
 
 
 def _point(placement: Placement, x_mm: float, y_mm: float) -> PointMm:

@@ -23,6 +23,7 @@ from geometry.cut_cli import add_cutfile, add_nest
 from geometry.errors import GeometryError, InvalidInputError, UnreadableError
 from geometry.lift_cli import add_lift, add_lift_sheet
 from geometry.limits import Limits
+from geometry.mends_cli import add_mend
 from geometry.recipe import Recipe
 
 FOUND_WORDS: Final = {
@@ -71,6 +72,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     commands = parser.add_subparsers(dest="command", required=True, parser_class=_Parser)
     _add_check(commands)
     add_bridges(commands)
+    add_mend(commands)
     add_cutfile(commands)
     add_nest(commands)
     add_lift(commands)
