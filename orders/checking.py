@@ -44,6 +44,7 @@ def look_at(version_id: int) -> bool:
         # a proof that came back is by now read by another recipe
         version.refresh_from_db(fields=["recipe", "limits"])
         _keep_prepared(version, checked)
+        tasks.send(tasks.plan_mends, version_id)
         tasks.send(tasks.look_closer, version_id)
     else:
         for name in files.values():

@@ -23,14 +23,14 @@ logger = logging.getLogger(__name__)
 
 def look_closer_at(version_id: int) -> bool:
     """Claim a closer look, take it, and store what it found once; False if it was not to be had."""
-    give_way()
+    give_way_to_mends()
     attempt = workflow.claim_closer(version_id)
     if attempt is None:
         return False
     version = Version.objects.select_related("upload").get(pk=version_id)
 
     def pause() -> None:
-        give_way()
+        give_way_to_mends()
         workflow.hold_closer(version_id, attempt)
 
     try:
@@ -56,6 +56,15 @@ def give_way() -> None:
         first = waiting.values_list("pk", flat=True).first()
         if first is None or not look_at(first):
             return
+
+
+def give_way_to_mends() -> None:
+    """Look at every drawing that waits first, and work out the mends that somebody looks for."""
+    from .mending import make_plan, waiting_plans
+
+    give_way()
+    for version_id in waiting_plans():
+        make_plan(version_id)
 
 
 def _found(version: Version, pause: Callable[[], None]) -> dict[str, Any]:

@@ -123,6 +123,11 @@ def go_back(version: Version, *, by: Person | None) -> Version:
     return _next(version, recipe, version.blank_code, Version.Origin.BACK, by)
 
 
+def mended_here(version: Version, recipe: Recipe, *, by: Person | None) -> Version:
+    """Return the version of the same file with mends in its recipe, made when there is none."""
+    return _same_file(version, recipe, version.blank_code, Version.Origin.HERE, by)
+
+
 def propose_version(
     job: Job, actor: Actor, changes: dict[str, Any], *, reason: str, seen: int | None = None
 ) -> Version:

@@ -92,3 +92,27 @@ def path_of(finding: dict[str, Any]) -> str:
         return ""
     points = " ".join(f"{x:.2f},{y:.2f}" for x, y in outline_mm)
     return f"M{points}Z" if finding.get("area_mm2") is not None else f"M{points}"
+
+
+ZOOM_MM = 26.0
+ZOOM_ROOM = 1.5
+
+
+def zoom_box(
+    finding: dict[str, Any], blank_mm: tuple[float, float]
+) -> tuple[float, float, float, float]:
+    """Return (x, y, width, height) of the blank that shows a finding close up.
+
+    In the blank's own proportion, 26 mm wide or what the finding takes with room round it, and
+    never beyond the blank.
+    """
+    at = finding.get("at_mm") or (blank_mm[0] / 2, blank_mm[1] / 2)
+    points = [*(finding.get("outline_mm") or ()), at]
+    xs, ys = [float(x) for x, _ in points], [float(y) for _, y in points]
+    ratio = blank_mm[1] / blank_mm[0]
+    across = max(max(xs) - min(xs), (max(ys) - min(ys)) / ratio) * ZOOM_ROOM
+    width = min(max(across, ZOOM_MM), blank_mm[0])
+    height = width * ratio
+    x = min(max((min(xs) + max(xs)) / 2 - width / 2, 0.0), blank_mm[0] - width)
+    y = min(max((min(ys) + max(ys)) / 2 - height / 2, 0.0), blank_mm[1] - height)
+    return round(x, 2), round(y, 2), round(width, 2), round(height, 2)

@@ -42,6 +42,14 @@ def look_closer(version_id: int) -> None:
     look_closer_at(version_id)
 
 
+@shared_task(name="orders.plan_mends")
+def plan_mends(version_id: int) -> None:
+    """Work out the mends of a version, after every verdict that somebody waits for."""
+    from .mending import make_plan
+
+    make_plan(version_id)
+
+
 def nudge(version_id: int) -> None:
     """Ask the worker to look at a version once the transaction is committed.
 

@@ -28,7 +28,8 @@ from .common import (
 )
 from .forms import LineForm, SizeForm, TitleForm, sizes_of
 from .seeing import see_context
-from .showing import findings_shown, is_cropped
+from .showing import is_cropped
+from .views_mends import mend_context
 from .views_see import follows_paper
 from .views_upload import ACCEPTED
 
@@ -169,12 +170,10 @@ def _context(request: HttpRequest, version: Version) -> dict[str, Any]:
 
 def _settled_context(request: HttpRequest, version: Version) -> dict[str, Any]:
     report = version.report or {}
-    shown = findings_shown(version)
     jobs = _waiting_jobs(request, version.design)
     proposed_for = version.proposed_for
     own_orders = access.own_orders(request)
-    return {
-        "shown": shown,
+    return mend_context(request, version) | {
         "see": see_context(version, request.GET.get("view", "")),
         "rejects": [f for f in version.findings if f["severity"] == "reject"],
         "report": report,

@@ -4,6 +4,7 @@ from .closer import Closer
 from .designs import Design, Override, Upload, Version
 from .editing import Working
 from .jobs import Job, Parcel, ParcelLine, Photo
+from .mends import Kept, MendPlan
 from .messages import Message
 from .orders import Order, OrderLine, Quote
 from .people import Person
@@ -18,7 +19,9 @@ __all__ = [
     "Event",
     "Film",
     "Job",
+    "Kept",
     "Mail",
+    "MendPlan",
     "Message",
     "Order",
     "OrderLine",

@@ -85,6 +85,7 @@ class Version(models.Model):
         SIZE = "size", "read again at another size"
         STRAIGHT = "straight", "straightened and placed"
         BACK = "back", "gone back to"
+        HERE = "here", "mended here"
         PROPOSAL = "proposal", "the workshop's proposal"
         PROOF = "proof", "mended on paper"
 

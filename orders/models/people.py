@@ -31,10 +31,15 @@ class PersonManager(BaseUserManager["Person"]):
 class Person(AbstractBaseUser):
     """Somebody with an email address; ``is_workshop`` opens the workshop's side."""
 
+    class Unit(models.TextChoices):
+        MM = "mm", "millimetres"
+        INCH = "in", "inches"
+
     email = models.EmailField(unique=True, error_messages={"unique": "This address is known."})
     name = models.CharField(max_length=120, blank=True)
     is_workshop = models.BooleanField(default=False)
     is_active = models.BooleanField(default=True)
+    unit = models.CharField(max_length=2, choices=Unit.choices, blank=True)
     joined_at = models.DateTimeField(default=timezone.now)
     # The account was erased: address and name are gone, and nobody can sign in to it.
     erased_at = models.DateTimeField(null=True, blank=True)

@@ -135,6 +135,32 @@ def in_mm(value_mm: float | None) -> str:
     return f"{shown} ({_inch_words(parts_of_32)})" if parts_of_32 >= 4 else shown
 
 
+@register.filter
+def in_unit(value_mm: float | None, unit: str) -> str:
+    """Show a length in the reader's unit: ``0.7 mm``, or ``3/8 in`` to the nearest 1/32.
+
+    Below 1/8 in the millimetres stand beside it, as a fraction would say the same of a limit and
+    of what misses it.
+    """
+    if value_mm is None:
+        return ""
+    in_mm_words = f"{svg_number(round(value_mm, 2 if value_mm < 10 else 1))} mm"
+    if unit != "in":
+        return in_mm_words
+    parts_of_32 = round(inches_from_mm(value_mm) * 32)
+    if parts_of_32 >= 4:
+        return _inch_words(parts_of_32)
+    return f"{_inch_words(parts_of_32) if parts_of_32 else 'under 1/32 in'} ({in_mm_words})"
+
+
+@register.filter
+def lengths(text: str, unit: str) -> str:
+    """Show the millimetres in a sentence of a report in the reader's unit."""
+    if unit != "in":
+        return text
+    return re.sub(r"(\d+(?:\.\d+)?) mm\b(?!²)", lambda found: in_unit(float(found[1]), unit), text)
+
+
 def _inch_words(parts_of_32: int) -> str:
     """Return 3/32 in, 1 1/4 in, 2 in."""
     whole, part = divmod(parts_of_32, 32)

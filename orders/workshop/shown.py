@@ -247,9 +247,16 @@ class Grouped:
 
 
 def findings_shown(
-    findings: list[dict[str, Any]], overrides: dict[str, Any], blank_mm: tuple[float, float]
+    findings: list[dict[str, Any]],
+    overrides: dict[str, Any],
+    blank_mm: tuple[float, float],
+    *,
+    kept: dict[str, Any] | None = None,
 ) -> Grouped:
-    """Return findings with ``measure``, ``override`` and ``mark``, the first 20 of each kind."""
+    """Return findings with ``measure``, ``override``, ``kept`` (by the artist) and ``mark``.
+
+    The first 20 of each kind.
+    """
     counts: dict[str, int] = defaultdict(int)
     shown = []
     for finding in findings:
@@ -257,7 +264,11 @@ def findings_shown(
         if counts[finding["kind"]] <= SHOWN_OF_A_KIND:
             shown.append({**finding, "measure": measure_of(finding)})
     for finding, mark in zip(shown, place_marks(shown, blank_mm), strict=True):
-        finding |= {"mark": mark, "override": overrides.get(finding["key"])}
+        finding |= {
+            "mark": mark,
+            "override": overrides.get(finding["key"]),
+            "kept": (kept or {}).get(finding["key"]),
+        }
     more = [
         (kind.replace("-", " "), count - SHOWN_OF_A_KIND)
         for kind, count in counts.items()

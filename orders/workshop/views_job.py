@@ -178,7 +178,12 @@ def _page(
     context = {
         "job": dress([job], today())[0],
         "version": version,
-        "findings": findings_shown(version.findings, overrides, version.blank.size_mm),
+        "findings": findings_shown(
+            version.findings,
+            overrides,
+            version.blank.size_mm,
+            kept={row.finding_key: row for row in version.kept.select_related("by")},
+        ),
         "rejects_left": len(version.unsettled_rejects),
         "hold": hold_of(job),
         "steps": steps_of(job),

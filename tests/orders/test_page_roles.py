@@ -81,6 +81,14 @@ ROWS: tuple[Row, ...] = (
         Row(f"pens-{n}", "post", OWN_CHANGE, ("design",))
         for n in ("strokes", "propose", "bridges", "save", "discard")
     ),
+    Row("drawing-mends", "get", OWN, ("design",)),
+    Row("drawing-mend-all", "get", OWN_CHANGE, ("design",)),
+    *(
+        Row(f"drawing-{n}", "post", OWN_CHANGE, ("design",))
+        for n in ("mend-here", "mend-all-do", "keep")
+    ),
+    Row("drawing-mend-picture", "get", OWN, ("design", "one", "one", "before")),
+    Row("unit", "post", EVERYBODY),
     Row("drawing-original", "get", OWN, ("design", "one")),
     Row("drawing-picture", "get", OWN, ("design", "one", "film")),
     Row("drawing-hold", "get", OWN, ("design",)),
@@ -168,7 +176,7 @@ def world() -> dict[str, Any]:
     factories.price_sheet()
     factories.workshop()
     owner = factories.artist_person()
-    version = factories.make_version(owner=owner)
+    version = factories.make_version(owner=owner, findings=[factories.THIN_WEB])
     factories.make_closer(version)
     order = factories.make_order(artist=owner)
     factories.make_line(order, version, quantity=2)
@@ -211,6 +219,7 @@ def world() -> dict[str, Any]:
         "one": 1,
         "film": "film.png",
         "part": "film",
+        "before": "before",
         "film_code": job.film.code,
         "quote": quote.token,
         "link": order.link_token,
