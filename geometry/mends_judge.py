@@ -121,6 +121,16 @@ def drawn(strokes: Sequence[Stroke]) -> shapely.Geometry:
     )
 
 
+def fuses(strokes: Sequence[Stroke], checked: Checked) -> bool:
+    """Tell whether black strokes would fill film that a check finds thin: two lines become one."""
+    black = [stroke for stroke in strokes if stroke.pen == "black"]
+    webs = [one for one in checked.findings if one.kind in ("thin-web", "thin-bridge")]
+    if not black or not webs:
+        return False
+    area = drawn(black)
+    return any(bool(area.intersects(shape_of(web))) for web in webs)
+
+
 def blamed(finding: Finding, areas: Sequence[shapely.Geometry]) -> int | None:
     """Return which of some areas of strokes a new finding came with, None if with none of them."""
     if not areas:

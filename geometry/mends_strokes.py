@@ -18,6 +18,7 @@ from geometry.findings import Finding
 from geometry.ink import Ink
 from geometry.kernels import UNIT
 from geometry.limits import Limits
+from geometry.mends_judge import fuses
 from geometry.recipe import PointMm, Stroke
 
 Points = NDArray[np.float64]
@@ -52,8 +53,8 @@ def stroke_ideas(finding: Finding, checked: Checked, limits: Limits) -> list[Ide
 
 def _thicker(finding: Finding, checked: Checked, limits: Limits) -> list[Idea]:
     """Return black strokes along a line, centred and then to one side of it."""
-    del checked
-    return _along(finding, "black", (limits.opening_mm,))
+    ideas = _along(finding, "black", (limits.opening_mm,))
+    return [idea for idea in ideas if not fuses(idea, checked)]
 
 
 def _wider(finding: Finding, checked: Checked, limits: Limits) -> list[Idea]:

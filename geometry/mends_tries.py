@@ -13,6 +13,7 @@ from geometry.limits import Limits
 from geometry.mends_judge import (
     blamed,
     drawn,
+    fuses,
     is_gone,
     new_findings,
     same_place,
@@ -131,10 +132,10 @@ def _follow_up(harms: Sequence[Finding], item: Item, after: Checked) -> tuple[St
         ideas = stroke_ideas(one, after, limits)
         if ideas and ideas[0][0].pen == pen:
             more += ideas[0]
-        elif len(ideas) > 2 and pen == "white":
+        elif ideas and pen == "white":
             # A line gives way to the wider film: it grows on its far side.
-            more += max(ideas[1:3], key=lambda idea: drawn(tuple(idea)).centroid.distance(area))
-    return tuple(more)
+            more += max(ideas, key=lambda idea: drawn(tuple(idea)).centroid.distance(area))
+    return () if fuses(more, after) else tuple(more)
 
 
 def bridges_by_finding(
