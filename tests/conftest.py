@@ -54,7 +54,7 @@ def worker(transactional_db: None) -> Iterator[None]:
     from config import celery_app
 
     celery_app.control.purge()
-    with start_worker(celery_app, pool="solo", perform_ping_check=False, shutdown_timeout=30):
+    with start_worker(celery_app, pool="solo", perform_ping_check=False, shutdown_timeout=120):
         yield
 
 
@@ -94,7 +94,7 @@ def open_page(browser: Any) -> Iterator[Callable[..., Any]]:
 
     def open_one(size: dict[str, int] = DESKTOP, **options: Any) -> Any:
         context = browser.new_context(viewport=size, reduced_motion="reduce", **options)
-        context.set_default_timeout(30_000)
+        context.set_default_timeout(120_000)  # a busy machine is no fault
         contexts.append(context)
         page = context.new_page()
         page.on("pageerror", lambda error: faults.append(str(error)))
