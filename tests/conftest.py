@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from xdist.scheduler import LoadScopeScheduling
 
 from geometry.kernel_cache import drop_stale  # before numpy: geometry asks BLAS for one thread
 
@@ -21,17 +22,22 @@ def pytest_sessionstart() -> None:
     drop_stale()
 
 
-@pytest.hookimpl(tryfirst=True)  # before xdist reads the groups
-def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+class ByFile(LoadScopeScheduling):
     """Keep the tests of one file in one process: they share what is costly to make.
 
-    Those of tests/service keep to one together, as they start installations that look for a free
-    port from the same number on.
+    Those of tests/service keep to one together: they start installations that look for a free port
+    from the same number on, and bring one database up to date.
     """
-    for item in items:
-        place = item.path.relative_to(config.rootpath)
-        is_service = place.parts[:2] == ("tests", "service")
-        item.add_marker(pytest.mark.xdist_group("service" if is_service else place.as_posix()))
+
+    def _split_scope(self, nodeid: str) -> str:
+        file = nodeid.split("::", 1)[0]
+        return "tests/service" if file.startswith("tests/service/") else file
+
+
+@pytest.hookimpl
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> ByFile:
+    """Deal the tests out to several processes, whatever --dist says."""
+    return ByFile(config, log)
 
 
 @pytest.fixture

@@ -121,7 +121,7 @@ def run_pytest(title: str, environment: dict[str, str], *words: str) -> Count:
     started = time.monotonic()
     with tempfile.TemporaryDirectory(prefix="holdfast-suite-") as folder:
         report = Path(folder) / "report.xml"
-        beside = ["-n", str(processes()), "--dist=loadgroup", "--no-loadscope-reorder"]
+        beside = ["-n", str(processes()), "--no-loadscope-reorder"]
         command = [sys.executable, "-m", "pytest", "-q", *beside, "--durations=25"]
         code = subprocess.run(
             [*command, f"--junitxml={report}", *words], cwd=FOLDER, env=environment
