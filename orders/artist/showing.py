@@ -93,9 +93,7 @@ def findings_shown(
         by_kind[finding["kind"]] += 1
         (chosen if by_kind[finding["kind"]] <= SHOWN_OF_A_KIND else rest).append(finding)
     marks = place_marks(chosen, version.blank.size_mm)
-    kept = (
-        {row.finding_key: row for row in version.kept.select_related("by")} if version.pk else {}
-    )
+    kept = {row.finding_key: row for row in version.kept.select_related("by")} if version.pk else {}
     shown = [
         _shown(finding, mark, version, unit, mends.get(finding["key"]), kept.get(finding["key"]))
         for finding, mark in zip(chosen, marks, strict=True)

@@ -40,6 +40,7 @@ def waiting_version() -> Version:
     from orders import tasks
 
     version = factories.make_version(visitor=KEY, status="waiting")
+    version.upload.sha256 = "f" * 64
     version.upload.file.save("upload", ContentFile(drawing_png()), save=True)
     tasks.send(tasks.check_version, version.pk)
     return version

@@ -107,7 +107,7 @@ def test_a_drawing_that_waits_for_its_verdict_goes_first(sent: list[tuple[str, i
     assert waiting.checked_at
     assert closer.done_at
     assert waiting.checked_at < closer.done_at
-    assert sent == [("orders.look_closer", waiting.pk)]
+    assert sent == [("orders.plan_mends", waiting.pk), ("orders.look_closer", waiting.pk)]
     assert Closer.objects.get(version=waiting).status == "waiting"
 
 
