@@ -5,7 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 
 from geometry.limits import BLANKS
-from pricing.models import first_price_sheet
+from pricing.first_sheet import first_price_sheet
 
 from .models import Film, Workshop
 

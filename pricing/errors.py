@@ -5,6 +5,8 @@ PriceError
     UnpricedSizeError       the price sheet has no price for a size of blank
     UnpricedQuantityError   the size is priced, but only from a larger number
     UnpricedFilmError       the price sheet has no price for a film
+    UnpricedRushError       the price sheet does not offer the order within so few days
+    UnpricedPostageError    the price sheet has no price for post to a country
     EmptyOrderError         nothing to quote
     NoPriceSheetError       no published price sheet is valid on the day
     PublishedSheetError     somebody tried to change a published price sheet
@@ -46,3 +48,11 @@ class PublishedSheetError(PriceError):
 
 class IncompleteSheetError(PriceError):
     """A draft price sheet is not fit to be published."""
+
+
+class UnpricedRushError(PriceError):
+    """The price sheet does not offer the order within so few days."""
+
+
+class UnpricedPostageError(PriceError):
+    """The price sheet has no price for post to a country."""

@@ -6,18 +6,23 @@ sheet (`copy_as_draft`). `to_data` hands the values to the pure `pricing.quote`.
 """
 
 import datetime
-from collections.abc import Mapping
 from decimal import Decimal
 from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models, transaction
-from django.utils import timezone
 
 from pricing.errors import IncompleteSheetError, NoPriceSheetError, PublishedSheetError
 from pricing.money import currency_decimals
-from pricing.quote import FilmSheetPrice, PriceSheetData, StencilPrice
+from pricing.terms import (
+    FilmSheetPrice,
+    PostagePrice,
+    PostageZone,
+    PriceSheetData,
+    RushPrice,
+    StencilPrice,
+)
 
 AT_LEAST_NOTHING = [MinValueValidator(Decimal(0))]
 PERCENT = [MinValueValidator(Decimal(0)), MaxValueValidator(Decimal(100))]
@@ -105,7 +110,18 @@ class PriceSheet(models.Model):
     set_up_price = _price_field("Once per new design.", default=Decimal(0))
     cut_outs_bag_price = _price_field("Per bag of cut-outs; 0 is free.", default=Decimal(0))
     minimum_charge = _price_field("The smallest order, before postage.", default=Decimal(0))
-    postage_price = _price_field("Per parcel; 0 is free.", default=Decimal(0))
+    postage_price = _price_field(
+        "Per order that is posted, where no zones are set; 0 is free.", default=Decimal(0)
+    )
+    packing_g = models.PositiveIntegerField(
+        default=0, help_text="Weight of an empty envelope, added to the pieces."
+    )
+    cut_seconds_included = models.PositiveIntegerField(
+        default=0, help_text="Laser time that the price of each stencil holds."
+    )
+    cut_minute_price = _price_field(
+        "Per minute of laser time above that; 0 charges none.", default=Decimal(0)
+    )
     lead_working_days = models.PositiveSmallIntegerField(
         default=5, help_text="From acceptance to the promised day."
     )
@@ -128,6 +144,7 @@ class PriceSheet(models.Model):
                     cut_outs_bag_price__gte=0,
                     minimum_charge__gte=0,
                     postage_price__gte=0,
+                    cut_minute_price__gte=0,
                 ),
             ),
             models.CheckConstraint(
@@ -213,16 +230,45 @@ class PriceSheet(models.Model):
     def copy_as_draft(self, name: str, valid_from: datetime.date) -> "PriceSheet":
         """Return a new, unpublished sheet with all the prices of this one."""
         with transaction.atomic():
-            lines, films = list(self.lines.all()), list(self.film_prices.all())
+            rows = [row for related in self._rows() for row in related.all()]
             copy = PriceSheet.objects.get(pk=self.pk)
             copy.pk, copy.published_at, copy.name, copy.valid_from = None, None, name, valid_from
             copy._state.adding = True
             copy.save()
-            for row in [*lines, *films]:
+            for row in rows:
                 row.pk, row.sheet = None, copy
                 row._state.adding = True
                 row.save()
         return copy
+
+    def fill_from(self, data: PriceSheetData) -> None:
+        """Give this draft all prices of `data` in place of its own; PublishedSheetError if it is
+        published."""
+        with transaction.atomic():
+            for field in (
+                "name currency tax_name tax_rate postage_tax_rate tax_inclusive set_up_price "
+                "cut_outs_bag_price minimum_charge postage_price packing_g cut_seconds_included "
+                "cut_minute_price lead_working_days quote_valid_days"
+            ).split():
+                setattr(self, field, getattr(data, field))
+            self.save()
+            for related in self._rows():
+                related.all().delete()
+            for line in data.stencil_prices:
+                self.lines.create(**vars(line))
+            for film in data.film_prices:
+                self.film_prices.create(**vars(film))
+            for rush in data.rush_prices:
+                self.rush_prices.create(**vars(rush))
+            for zone in data.zones:
+                countries = ", ".join(zone.countries)
+                self.zones.create(code=zone.code, name=zone.name, countries=countries)
+            for step in data.postage_prices:
+                self.postage_prices.create(**vars(step))
+
+    def _rows(self) -> tuple[Any, ...]:
+        """The managers of everything that belongs to this sheet."""
+        return (self.lines, self.film_prices, self.rush_prices, self.zones, self.postage_prices)
 
     def to_data(self) -> PriceSheetData:
         """Return the plain values that `pricing.quote.quote` works with."""
@@ -231,6 +277,12 @@ class PriceSheet(models.Model):
             currency=self.currency,
             stencil_prices=tuple(line.to_data() for line in self.lines.all()),
             film_prices=tuple(price.to_data() for price in self.film_prices.all()),
+            rush_prices=tuple(price.to_data() for price in self.rush_prices.all()),
+            zones=tuple(zone.to_data() for zone in self.zones.all()),
+            postage_prices=tuple(price.to_data() for price in self.postage_prices.all()),
+            cut_seconds_included=self.cut_seconds_included,
+            cut_minute_price=self.cut_minute_price,
+            packing_g=self.packing_g,
             set_up_price=self.set_up_price,
             cut_outs_bag_price=self.cut_outs_bag_price,
             minimum_charge=self.minimum_charge,
@@ -306,7 +358,9 @@ class FilmPrice(_SheetRow):
     sheet = models.ForeignKey(PriceSheet, on_delete=models.CASCADE, related_name="film_prices")
     film_code = models.CharField(max_length=40)
     film_name = models.CharField(max_length=80, blank=True)
-    price_per_sheet = _price_field("For each sheet that an order takes; 0 is included.")
+    price_per_sheet = _price_field(
+        "For each sheet that an order takes, or each ready-cut blank; 0 is included."
+    )
 
     class Meta:
         ordering = ["film_code"]
@@ -325,61 +379,75 @@ class FilmPrice(_SheetRow):
         return FilmSheetPrice(self.film_code, self.film_name, self.price_per_sheet)
 
 
-# Size, then (from this many pieces, price of each). Figures to begin with, by judgement: the
-# workshop makes its own sheet from them.
-FIRST_STENCIL_PRICES: Mapping[str, tuple[tuple[int, str], ...]] = {
-    "2.5x3.5in": ((1, "4.00"), (5, "3.40"), (20, "2.75"), (50, "2.25")),
-    "4x4in": ((1, "5.50"), (5, "4.70"), (20, "3.85"), (50, "3.20")),
-    "5x7in": ((1, "7.50"), (5, "6.40"), (20, "5.25"), (50, "4.40")),
-    "6x6in": ((1, "8.00"), (5, "6.80"), (20, "5.60"), (50, "4.70")),
-    "a5": ((1, "8.50"), (5, "7.20"), (20, "5.95"), (50, "5.00")),
-    "8x8in": ((1, "11.00"), (5, "9.40"), (20, "7.70"), (50, "6.50")),
-    "a4": ((1, "13.50"), (5, "11.50"), (20, "9.45"), (50, "8.00")),
-    "12x12in": ((1, "18.00"), (5, "15.30"), (20, "12.60"), (50, "10.50")),
-}
-FIRST_FILM_PRICES: Mapping[str, tuple[str, str]] = {
-    "pet-0.127": ("PET 0.127 mm (5 mil)", "1.50"),
-    "pet-0.1905": ("PET 0.19 mm (7.5 mil)", "1.90"),
-    "pet-0.254": ("PET 0.25 mm (10 mil)", "2.40"),
-}
+class RushRow(_SheetRow):
+    """The charge for an order within so many working days."""
+
+    sheet = models.ForeignKey(PriceSheet, on_delete=models.CASCADE, related_name="rush_prices")
+    within_days = models.PositiveSmallIntegerField(validators=[MinValueValidator(1)])
+    percent = models.DecimalField(max_digits=6, decimal_places=3, validators=AT_LEAST_NOTHING)
+
+    class Meta:
+        ordering = ["within_days"]
+        constraints = [
+            models.UniqueConstraint(fields=["sheet", "within_days"], name="rush_once_per_time"),
+            models.CheckConstraint(
+                name="rush_not_negative", condition=models.Q(percent__gte=0, within_days__gte=1)
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"within {self.within_days} working days: {self.percent} %"
+
+    def to_data(self) -> RushPrice:
+        """Return the plain values."""
+        return RushPrice(self.within_days, self.percent)
 
 
-def first_price_sheet(
-    *,
-    currency: str = "USD",
-    valid_from: datetime.date | None = None,
-    films: Mapping[str, tuple[str, str]] = FIRST_FILM_PRICES,
-) -> PriceSheet:
-    """Return a published price sheet to begin with; the newest one where there is one already.
+class ZoneRow(_SheetRow):
+    """Countries that post costs the same to; without countries, everywhere else."""
 
-    `films` maps a film code to its name and price per sheet. `valid_from` is today by default.
-    """
-    existing = PriceSheet.objects.filter(published_at__isnull=False).first()
-    if existing is not None:
-        return existing
-    with transaction.atomic():
-        sheet = PriceSheet.objects.create(
-            name="First price sheet",
-            currency=currency,
-            tax_name="Tax",
-            set_up_price=Decimal("6.00"),
-            cut_outs_bag_price=Decimal("0.50"),
-            minimum_charge=Decimal("12.00"),
-            postage_price=Decimal("4.50"),
-            lead_working_days=5,
-            quote_valid_days=14,
-            valid_from=valid_from or timezone.localdate(),
-        )
-        for blank_code, breaks in FIRST_STENCIL_PRICES.items():
-            for from_quantity, unit_price in breaks:
-                sheet.lines.create(
-                    blank_code=blank_code,
-                    from_quantity=from_quantity,
-                    unit_price=Decimal(unit_price),
-                )
-        for film_code, (film_name, price) in films.items():
-            sheet.film_prices.create(
-                film_code=film_code, film_name=film_name, price_per_sheet=Decimal(price)
-            )
-        sheet.publish(timezone.now())
-    return sheet
+    sheet = models.ForeignKey(PriceSheet, on_delete=models.CASCADE, related_name="zones")
+    code = models.CharField(max_length=20)
+    name = models.CharField(max_length=80)
+    countries = models.TextField(blank=True, help_text="Parted by commas; empty: all others.")
+
+    class Meta:
+        ordering = ["pk"]
+        constraints = [
+            models.UniqueConstraint(fields=["sheet", "code"], name="zone_once_per_sheet"),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+    def to_data(self) -> PostageZone:
+        """Return the plain values."""
+        countries = (" ".join(name.split()) for name in self.countries.split(","))
+        return PostageZone(self.code, self.name, tuple(name for name in countries if name))
+
+
+class PostageRow(_SheetRow):
+    """The postage to a zone up to a weight."""
+
+    sheet = models.ForeignKey(PriceSheet, on_delete=models.CASCADE, related_name="postage_prices")
+    zone_code = models.CharField(max_length=20)
+    up_to_g = models.PositiveIntegerField(validators=[MinValueValidator(1)])
+    price = _price_field("For each parcel.")
+
+    class Meta:
+        ordering = ["pk"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["sheet", "zone_code", "up_to_g"], name="postage_once_per_step"
+            ),
+            models.CheckConstraint(
+                name="postage_not_negative", condition=models.Q(price__gte=0, up_to_g__gte=1)
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.zone_code} up to {self.up_to_g} g: {self.price}"
+
+    def to_data(self) -> PostagePrice:
+        """Return the plain values."""
+        return PostagePrice(self.zone_code, self.up_to_g, self.price)

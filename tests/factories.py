@@ -27,7 +27,8 @@ from orders.models import (
     Version,
     Workshop,
 )
-from pricing.models import PriceSheet, first_price_sheet
+from pricing.first_sheet import first_price_sheet
+from pricing.models import PriceSheet
 
 _numbers = count(1)
 

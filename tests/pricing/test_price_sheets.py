@@ -9,7 +9,8 @@ from django.core.exceptions import ValidationError
 from django.db import IntegrityError, transaction
 
 from pricing.errors import IncompleteSheetError, NoPriceSheetError, PublishedSheetError
-from pricing.models import FilmPrice, PriceLine, PriceSheet, first_price_sheet
+from pricing.first_sheet import first_price_sheet
+from pricing.models import FilmPrice, PriceLine, PriceSheet
 from pricing.quote import QuoteItem, QuoteRequest, quote
 
 pytestmark = [pytest.mark.django_db, pytest.mark.database]
