@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 
 from django.utils import timezone
 
@@ -20,3 +20,9 @@ def add_working_days(start: date, days: int) -> date:
         while day.weekday() >= 5:
             day += timedelta(days=1)
     return day
+
+
+def day_words(when: date | datetime) -> str:
+    """Return a day with its name as plain text, for paper: "Wed 25 Nov 2026"."""
+    on = timezone.localtime(when).date() if isinstance(when, datetime) else when
+    return f"{on:%a} {on.day} {on:%b} {on.year}"

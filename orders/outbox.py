@@ -32,6 +32,7 @@ KINDS: dict[str, tuple[str, bool]] = {
     "quote": ("artist", False),
     "accepted": ("artist", False),
     "new-order": ("workshop", False),
+    "refused": ("workshop", False),
     "ask-changes": ("artist", True),
     "proposal": ("artist", True),
     "answered": ("workshop", False),

@@ -124,6 +124,8 @@ def _before_jobs(order: Order) -> Standing:
         return Standing("placed", "being priced", "The workshop makes the quote.")
     if quote.status == Quote.Status.EXPIRED:
         return Standing("quote-expired", "the quote has run out", "You ask for a new one.")
+    if quote.status == Quote.Status.REFUSED:
+        return Standing("quote-refused", "not wanted", "You may ask for a new quote at any time.")
     return Standing("quoted", "quoted", "You accept the quote, or ask.")
 
 

@@ -5,14 +5,18 @@ from __future__ import annotations
 from typing import Any
 
 from django import forms
+from django.urls import reverse
 
 from geometry.limits import BLANKS, DEFAULT_BLANK, DEFAULT_FILM_MM
 from geometry.units import NAMED_SIZES_MM, describe_size, same_size
 from orders.drawings import one_line
 from orders.models import Film, Order, OrderLine, Person, Version
+from orders.models.orders import LARGEST_QUANTITY
+from orders.words import counted
+from pricing.models import PriceSheet, RushRow
+from pricing.money import format_percent
 
 SAME_AS_BLANK = "same"
-LARGEST_QUANTITY = 999
 
 
 def _words(size_mm: tuple[float, float]) -> str:
@@ -127,6 +131,71 @@ class LineForm(forms.ModelForm):
             del self.fields["with_cut_outs"]
 
 
+class QuoteLineForm(LineForm):
+    """A line of a quote to be changed: another number, film or version, or taken out."""
+
+    take_out = forms.BooleanField(label="Take it out", required=False)
+
+    class Meta:
+        model = OrderLine
+        fields = ("quantity", "version", "film", "with_cut_outs")
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        version = self.instance.version
+        drawn = version.design.versions.filter(
+            status__in=(Version.Status.PASSED, Version.Status.REJECTED),
+            proposal=Version.Proposal.NONE,
+        )
+        choices: Any = self.fields["version"]
+        choices.queryset = Version.objects.filter(
+            pk__in=[version.pk, *drawn.values_list("pk", flat=True)]
+        ).defer("report", "limits")
+        choices.empty_label = None
+        choices.label_from_instance = version_words
+        # a film that fits another version's size may be chosen along with it
+        films: Any = self.fields["film"]
+        films.queryset = Film.objects.filter(is_active=True)
+
+    def clean(self) -> dict[str, Any]:
+        """The film must take the size, whichever version was chosen."""
+        data = super().clean() or self.cleaned_data
+        film, version = data.get("film"), data.get("version")
+        if film and version and not film.takes(version.blank_code):
+            self.add_error("film", f"{film} does not come as {version.blank.name}; choose another.")
+        return data
+
+
+class RushForm(forms.Form):
+    """How soon the order is wanted, as the price sheet offers it; no choices, no field."""
+
+    rush_days = forms.TypedChoiceField(
+        label="How soon", required=False, coerce=int, empty_value=None
+    )
+
+    def __init__(self, *args: Any, sheet: PriceSheet, **options: Any) -> None:
+        super().__init__(*args, **options)
+        offered = sheet.rush_prices.all()
+        if not offered:
+            del self.fields["rush_days"]
+            return
+        choices: Any = self.fields["rush_days"]
+        choices.choices = [("", "In the usual time"), *(_rush_choice(row) for row in offered)]
+
+
+def _rush_choice(row: RushRow) -> tuple[int, str]:
+    within = f"Within {counted(row.within_days, 'working day')}"
+    return row.within_days, f"{within}, {format_percent(row.percent)} more"
+
+
+def version_words(version: Version) -> str:
+    """Name a version in a list: its number, size and kind, and whether it holds."""
+    kind = ", as a mask" if version.mode == "mask" else ""
+    size = version.blank.name.replace(" x ", " × ")
+    holds = "" if version.status == Version.Status.PASSED else ", does not hold yet"
+    return f"version {version.number}, {size}{kind}{holds}"
+
+
 def _usual_film(films: list[Film]) -> Film | None:
     """Return the film of the usual thickness, as sheets where there are any, else the first."""
     usual = [film for film in films if abs(float(film.thickness_mm) - DEFAULT_FILM_MM) < 0.001]
@@ -200,6 +269,15 @@ class CheckoutForm(forms.ModelForm):
     def __init__(self, *args: Any, person: Person | None = None, **options: Any) -> None:
         super().__init__(*args, **options)
         self.person = person
+        # the postage follows the country, where it is sent by zones
+        self.fields["ship_country"].widget.attrs |= {
+            "hx-post": reverse("basket-change"),
+            "hx-target": "#basket-lines",
+            "hx-swap": "outerHTML",
+            "hx-params": "ship_country,csrfmiddlewaretoken",
+            "hx-include": "closest form",
+            "hx-trigger": "change",
+        }
         self.fields["ship_name"].required = True
         self.fields["ship_name"].error_messages["required"] = "Write the name for the parcel."
         if person is not None:

@@ -14,6 +14,14 @@ SENTENCES: dict[tuple[str, str], str] = {
     ("quote", "offer"): "The quote was made.",
     ("quote", "accept"): "The quote was accepted.",
     ("quote", "expire"): "The quote ran out.",
+    ("quote", "refuse"): "You said no thanks to the quote.",
+    ("order", "again"): "You ordered it again.",
+    ("order", "invoice"): "The invoice was made.",
+    ("order", "credit"): "A credit note was made.",
+    ("order", "deposit"): "Your deposit arrived.",
+    ("order", "payment"): "Your payment arrived.",
+    ("order", "refund"): "Money went back to you.",
+    ("order", "correction"): "An entry about money was corrected.",
     ("job", "receive"): "“{title}” was received by the workshop.",
     ("job", "queue"): "“{title}” went into the queue.",
     ("job", "unqueue"): "“{title}” came back out of the queue.",
@@ -35,7 +43,9 @@ SENTENCES: dict[tuple[str, str], str] = {
 CUT = "“{title}” was cut."
 TAKEN_BACK = "The workshop took that last step back."
 # Reasons that were written for the artist; others stay in the workshop.
-REASONS_TOLD = frozenset({"hold", "ask-changes", "propose", "decline", "call-off", "cancel"})
+REASONS_TOLD = frozenset(
+    {"hold", "ask-changes", "propose", "decline", "call-off", "cancel", "refuse"}
+)
 
 
 @dataclass(frozen=True)

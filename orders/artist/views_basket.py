@@ -12,13 +12,18 @@ from django.urls import reverse
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST, require_safe
 
+from geometry.limits import BLANKS
 from orders import access
+from orders.drawings import one_line
 from orders.errors import RefusedError
 from orders.models import Order, OrderLine, Person, Quote, Version
-from orders.quoting import place_order, price_of
+from orders.models.orders import LARGEST_QUANTITY
+from orders.quoting import place_order, priced, rush_days_of, take_hint
 
 from .common import first_error, row_number, whole_number
-from .forms import LARGEST_QUANTITY, CheckoutForm, LineForm
+from .forms import CheckoutForm, LineForm, RushForm
+
+LONGEST_COUNTRY = Order._meta.get_field("ship_country").max_length or 0
 
 
 @require_safe
@@ -51,10 +56,9 @@ def change(request: HttpRequest) -> HttpResponse:
     order = access.basket_of(request)
     if order is None:
         return _answer(request, None)
-    delivery = request.POST.get("delivery")
-    if delivery in Order.Delivery.values:
-        order.delivery = delivery
-        order.save(update_fields=["delivery"])
+    _change_terms(request, order)
+    if request.POST.get("take") in BLANKS:
+        take_hint(order, request.POST["take"])
     changed = None
     if request.POST.get("line"):
         line = get_object_or_404(order.lines, pk=row_number(request.POST["line"]))
@@ -147,6 +151,18 @@ def _put_in(order: Order, form: LineForm) -> None:
             )
 
 
+def _change_terms(request: HttpRequest, order: Order) -> None:
+    """How it comes, where to (which tells the postage), how soon: whichever the form sends."""
+    delivery, country = request.POST.get("delivery"), request.POST.get("ship_country")
+    if delivery in Order.Delivery.values:
+        order.delivery = delivery
+    if country is not None and len(one_line(country)) <= LONGEST_COUNTRY:
+        order.ship_country = one_line(country)
+    if "rush_days" in request.POST:
+        order.rush_days = rush_days_of(request.POST.get("rush_days"))
+    order.save(update_fields=["delivery", "ship_country", "rush_days"])
+
+
 def _save_line(form: LineForm) -> None:
     """Save a changed line; a film that another line of the same drawing has is told."""
     if not form.is_valid():
@@ -184,7 +200,11 @@ def _context(
     if order is None or not lines:
         return context
     try:
-        context["price"] = price_of(order)
+        made = priced(order)
+        context |= {"price": made.quote, "hints": made.hints, "lead": made.lead}
+        context["rush_form"] = RushForm(
+            initial={"rush_days": order.rush_days}, sheet=made.sheet, auto_id="basket-%s"
+        )
     except RefusedError as error:
         context["price_problem"] = error.sentence
     person = access.person_of(request)

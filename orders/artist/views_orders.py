@@ -1,4 +1,4 @@
-"""Quotes to accept, orders to follow, and what the slip in a parcel opens."""
+"""Orders to follow, and what the slip in a parcel opens."""
 
 from __future__ import annotations
 
@@ -13,11 +13,9 @@ from django.views.decorators.http import require_POST, require_safe
 from django_htmx.http import HttpResponseStopPolling
 
 from orders import access, workflow
-from orders.dates import add_working_days, today
 from orders.messages import ARTIST, mark_seen
-from orders.models import Event, Job, Order, Quote, Version, Workshop
+from orders.models import Event, Job, Order, Version, Workshop
 from orders.models.jobs import OVER
-from orders.quoting import make_quote
 from orders.standing import remade_words, standing_of, steps_of
 from orders.thread import stamp_of
 from orders.thread_forms import MessageForm
@@ -25,6 +23,7 @@ from orders.thread_forms import MessageForm
 from .common import told, whole_number
 from .history import story_of
 from .thread_context import thread_context
+from .views_again import money_context
 
 # Later on only the workshop can stop it: these pages say how to ask.
 PAST_CANCELLING = (Job.Status.QUEUED, Job.Status.CUTTING, Job.Status.CUT, Job.Status.ON_HOLD)
@@ -32,52 +31,6 @@ NEVER_SENT = (Job.Status.CANCELLED, Job.Status.DECLINED)
 PAPERS = ("letter", "a4", "4x6")
 # A job that the artist may still call off by herself: the table's own answer.
 CANCELLABLE = workflow.step_of("job", "cancel").sources
-
-
-@require_safe
-@never_cache
-def quote(request: HttpRequest, token: str) -> HttpResponse:
-    """Show a quote: each line with its reason, and what to do."""
-    shown = access.quote_for(token)
-    # whoever holds the quote's address may act on it, so the order and its pictures open with it
-    order = access.order_by_link(request, shown.order.link_token)
-    context = {
-        "quote": shown,
-        "order": order,
-        "newest": order.quotes.order_by("-number").first(),
-        "versions": _wanted(shown),
-        "has_run_out": shown.status == Quote.Status.EXPIRED or _is_late(shown),
-        "promise_on": add_working_days(today(), shown.lead_working_days),
-        "workshop": Workshop.current(),
-    }
-    return render(request, "artist/quote.html", context)
-
-
-@require_POST
-def quote_accept(request: HttpRequest, token: str) -> HttpResponse:
-    """Accept a quote, which makes the jobs."""
-    accepted = access.quote_for(token)
-    with told(request):
-        workflow.accept(accepted, access.artist_actor(request, accepted.order))
-        messages.success(
-            request, "Accepted. The workshop has your order, and a mail is on its way."
-        )
-        return redirect("order", token=accepted.order.link_token)
-    return redirect("quote", token=token)
-
-
-@require_POST
-def quote_renew(request: HttpRequest, token: str) -> HttpResponse:
-    """Make a new quote by today's prices for one that has run out."""
-    old = access.quote_for(token)
-    newest = old.order.quotes.order_by("-number").first() or old
-    if newest.status == Quote.Status.OFFERED and not _is_late(newest):
-        return redirect("quote", token=newest.token)
-    with told(request):
-        new = make_quote(old.order, access.artist_actor(request, old.order))
-        messages.success(request, "Here is the quote by today's prices.")
-        return redirect("quote", token=new.token)
-    return redirect("quote", token=token)
 
 
 @require_safe
@@ -188,6 +141,7 @@ def order_context(shown: Order) -> dict[str, Any]:
         "has_slip": any(row["job"].status not in NEVER_SENT for row in jobs),
         "quote": shown.quotes.order_by("-number").first(),
         "workshop": Workshop.current(),
+        **money_context(shown),
     }
 
 
@@ -237,16 +191,3 @@ def _proposal(request: HttpRequest, token: str, code: str, number: int) -> tuple
     shown = access.order_by_link(request, token)
     job = access.order_job(shown, code)
     return shown, get_object_or_404(job.proposals, number=number)
-
-
-def _is_late(shown: Quote) -> bool:
-    return shown.status == Quote.Status.OFFERED and shown.valid_until < today()
-
-
-def _wanted(shown: Quote) -> list[dict[str, Any]]:
-    """Return what the quote was asked for, with the versions themselves."""
-    versions = Version.objects.select_related("design").in_bulk(
-        [line["version"] for line in shown.request]
-    )
-    wanted = ({**line, "version": versions.get(line["version"])} for line in shown.request)
-    return [line for line in wanted if line["version"]]  # an erased drawing has no picture

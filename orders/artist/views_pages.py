@@ -2,38 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
-from geometry.limits import BLANKS, Blank
-from orders.dates import today
+from geometry.limits import BLANKS
 from orders.errors import RefusedError
 from orders.models import Workshop
-from pricing.errors import PriceError
-from pricing.models import PriceSheet
-
-
-@require_safe
-def prices(request: HttpRequest) -> HttpResponse:
-    """Show today's price sheet."""
-    try:
-        sheet = PriceSheet.current(today())
-    except PriceError:
-        return render(request, "artist/prices.html", {"sheet": None})
-    breaks = sorted({line.from_quantity for line in sheet.lines.all()})
-    return render(
-        request,
-        "artist/prices.html",
-        {
-            "sheet": sheet,
-            "breaks": breaks,
-            "rows": _price_rows(sheet, breaks),
-            "films": sheet.film_prices.all(),
-        },
-    )
 
 
 @require_safe
@@ -76,13 +51,3 @@ def sheet_print(request: HttpRequest, code: str, paper: str) -> HttpResponse:
 def healthz(request: HttpRequest) -> HttpResponse:
     """Say that the site answers."""
     return HttpResponse("ok", content_type="text/plain")
-
-
-def _price_rows(sheet: PriceSheet, breaks: list[int]) -> list[tuple[Blank, list[Any]]]:
-    """Return one row per size, smallest first, with the price at each break."""
-    by_size: dict[str, dict[int, Any]] = {}
-    for line in sheet.lines.all():
-        by_size.setdefault(line.blank_code, {})[line.from_quantity] = line.unit_price
-    known = [BLANKS[code] for code in by_size if code in BLANKS]
-    known.sort(key=lambda blank: blank.width_mm * blank.height_mm)
-    return [(blank, [(b, by_size[blank.code].get(b)) for b in breaks]) for blank in known]

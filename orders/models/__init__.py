@@ -4,8 +4,10 @@ from .closer import Closer
 from .designs import Design, Override, Upload, Version
 from .editing import Working
 from .jobs import Job, Parcel, ParcelLine, Photo
+from .measures import CutMeasure
 from .mends import Kept, MendPlan
 from .messages import Message
+from .money import Counter, Invoice, Payment
 from .orders import Order, OrderLine, Quote
 from .people import Person
 from .records import Event, Mail
@@ -15,9 +17,12 @@ from .workshop import Film, Workshop
 
 __all__ = [
     "Closer",
+    "Counter",
+    "CutMeasure",
     "Design",
     "Event",
     "Film",
+    "Invoice",
     "Job",
     "Kept",
     "Mail",
@@ -28,6 +33,7 @@ __all__ = [
     "Override",
     "Parcel",
     "ParcelLine",
+    "Payment",
     "Person",
     "Photo",
     "Piece",

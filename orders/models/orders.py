@@ -12,6 +12,8 @@ from .designs import Version
 from .people import Person
 from .workshop import Film
 
+LARGEST_QUANTITY = 999
+
 
 class Order(models.Model):
     """An artist's jobs, quoted and sent together; a basket until it is placed.
@@ -36,6 +38,8 @@ class Order(models.Model):
     accepted_at = models.DateTimeField(null=True, blank=True)
     promise_on = models.DateField(null=True, blank=True, db_index=True)
     note = models.TextField(blank=True, max_length=2000)
+    # Working days within which it is wanted, as the price sheet offers; None is the usual time.
+    rush_days = models.PositiveSmallIntegerField(null=True, blank=True)
 
     delivery = models.CharField(max_length=8, choices=Delivery.choices, default=Delivery.POST)
     ship_name = models.CharField("name", max_length=120, blank=True)
@@ -78,7 +82,8 @@ class OrderLine(models.Model):
         constraints = (
             models.UniqueConstraint(fields=("order", "version", "film"), name="line_once"),
             models.CheckConstraint(
-                condition=models.Q(quantity__gte=1, quantity__lte=999), name="line_quantity"
+                condition=models.Q(quantity__gte=1, quantity__lte=LARGEST_QUANTITY),
+                name="line_quantity",
             ),
         )
 
@@ -95,6 +100,7 @@ class Quote(models.Model):
         ACCEPTED = "accepted", "accepted"
         EXPIRED = "expired", "run out"
         REPLACED = "replaced", "replaced by a newer one"
+        REFUSED = "refused", "not wanted"
 
     order = models.ForeignKey(Order, on_delete=models.CASCADE, related_name="quotes")
     number = models.PositiveIntegerField()
@@ -104,13 +110,20 @@ class Quote(models.Model):
     price_sheet = models.ForeignKey(PriceSheet, on_delete=models.PROTECT)
     currency = models.CharField(max_length=3)
     tax_inclusive = models.BooleanField(default=False)
-    # What was asked for: [{version, film, quantity, with_cut_outs}], and the lines it came to.
+    # What was asked for: [{line, version, film, quantity, with_cut_outs, and their names}], how it
+    # goes ({delivery, country, rush_days}), and the lines it came to.
     request = models.JSONField()
+    terms = models.JSONField(default=dict)
     lines = models.JSONField()
     taxes = models.JSONField()
     subtotal = models.DecimalField(max_digits=14, decimal_places=4)
     total = models.DecimalField(max_digits=14, decimal_places=4)
     lead_working_days = models.PositiveIntegerField()
+    lead_reason = models.TextField(blank=True)
+    # [{blank, name, quantity, total, saves}]: where more pieces come cheaper in all.
+    hints = models.JSONField(default=list)
+    # Sentences: what differs from the quote before.
+    differs = models.JSONField(default=list)
     valid_until = models.DateField()
     created_at = models.DateTimeField(default=timezone.now)
     accepted_at = models.DateTimeField(null=True, blank=True)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import Any
 
 from django.core.exceptions import ValidationError
+from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 
 from geometry.limits import BLANKS, Limits, default_limits
@@ -17,6 +19,23 @@ class Workshop(models.Model):
     email = models.EmailField(blank=True)
     address = models.TextField(blank=True)
     collect_note = models.CharField(max_length=240, blank=True)
+    machine_hours_per_week = models.DecimalField(
+        max_digits=4,
+        decimal_places=1,
+        default=Decimal(20),
+        validators=[MinValueValidator(Decimal("0.5")), MaxValueValidator(Decimal(168))],
+    )
+    tax_number = models.CharField(max_length=60, blank=True)
+    pay_to = models.TextField(blank=True)
+    pay_within_days = models.PositiveSmallIntegerField(
+        default=14, validators=[MaxValueValidator(365)]
+    )
+    # What an order must have paid before a job of it is queued, and whether the cutter is held to
+    # it or only reminded; either way an unpaid job in the queue leaves a record.
+    paid_before_queue_percent = models.PositiveSmallIntegerField(
+        default=100, validators=[MaxValueValidator(100)]
+    )
+    hold_unpaid = models.BooleanField(default=False)
     # Made by the demo: its pages may show things (mailed codes) that a real shop keeps to itself.
     is_demo = models.BooleanField(default=False)
 

@@ -38,7 +38,7 @@ from .jobs import (
     unqueue,
 )
 from .moves import SYSTEM_ACTOR, UNDO_WITHIN, Actor, last_undoable, record
-from .quotes import accept, expire_old, expire_open, offer
+from .quotes import accept, expire_old, expire_open, offer, refuse
 from .runs import (
     Place,
     abandon_run,
@@ -95,6 +95,7 @@ __all__ = [
     "propose",
     "queue",
     "record",
+    "refuse",
     "refuse_proposal",
     "reopen_run",
     "resume",

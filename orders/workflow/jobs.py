@@ -31,15 +31,31 @@ QUESTIONS = ("ask-changes", "proposal")  # letters that an answer makes untrue
 OPEN_RUNS = (SheetRun.Status.PLANNED, SheetRun.Status.CUTTING)
 
 
-def queue(job: Job, actor: Actor, *, seen: int | None = None) -> Event:
-    """Put a job into the queue; its version must be fit to be cut."""
+def queue(
+    job: Job, actor: Actor, *, unpaid: bool = False, why: str = "", seen: int | None = None
+) -> Event:
+    """Put a job into the queue; its version must be fit to be cut.
+
+    What is missing of the payment is recorded with it. Where the workshop holds unpaid jobs, only
+    the cutter's word ``unpaid``, with a reason, takes one in.
+    """
+    from orders.payments import held_back, unpaid_words  # payments record events of their own
+
     job.refresh_from_db()
     if not job.version.may_be_cut:
         raise RefusedError(
             f"{job.version} does not pass yet. Override each finding that rejects it, "
             "propose a version, or ask the artist for changes."
         )
-    return move(job, "queue", actor, seen=seen)
+    missing = unpaid_words(job.order)
+    is_held = bool(missing) and job.status == Job.Status.RECEIVED and held_back()
+    if is_held and not unpaid:
+        raise RefusedError(
+            f"Order {job.order.code}: {missing}. Record the payment first, "
+            "or queue it unpaid with a reason."
+        )
+    told = ". ".join(part for part in (missing, _reason(why) if is_held else "") if part)
+    return move(job, "queue", actor, why=told, seen=seen)
 
 
 def unqueue(job: Job, actor: Actor, *, seen: int | None = None) -> Event:

@@ -1,4 +1,4 @@
-"""Steps of a quote: offered, accepted (which makes the jobs), run out, replaced."""
+"""Steps of a quote: offered, accepted (which makes the jobs), refused, run out, replaced."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from orders.models import Design, Event, Film, Job, Order, Quote, Version
 from orders.outbox import write_mail
 
 from .moves import SYSTEM_ACTOR, Actor, move
+from .tables import step_of
 
 
 def offer(quote: Quote, actor: Actor) -> Event:
@@ -21,7 +22,7 @@ def offer(quote: Quote, actor: Actor) -> Event:
     with transaction.atomic():
         Order.objects.select_for_update().get(pk=quote.order_id)
         for older in quote.order.quotes.exclude(pk=quote.pk):
-            if older.status in (Quote.Status.OFFERED, Quote.Status.EXPIRED, Quote.Status.DRAFT):
+            if older.status in step_of("quote", "replace").sources:
                 move(older, "replace", actor)
         event = move(quote, "offer", actor)
         write_mail("quote", quote.order, event, quote=quote)
@@ -37,6 +38,21 @@ def accept(quote: Quote, actor: Actor) -> Event:
         return _accept(quote, actor)
     except IntegrityError:
         raise StaleError("Another quote of this order was accepted a moment ago.") from None
+
+
+def refuse(quote: Quote, actor: Actor, *, why: str = "") -> Event:
+    """Say no thanks to a quote, with a reason if one is given; the workshop is told.
+
+    Pressing twice is the same as once. A new quote may be asked for at any time.
+    """
+    with transaction.atomic():
+        Order.objects.select_for_update().get(pk=quote.order_id)
+        quote.refresh_from_db()
+        if quote.status == Quote.Status.REFUSED:
+            return quote.events.filter(action="refuse").latest("id")
+        event = move(quote, "refuse", actor, why=why.strip())
+        write_mail("refused", quote.order, event, quote=quote)
+    return event
 
 
 def expire_old() -> int:

@@ -46,7 +46,13 @@ QUOTE = (
     Step("offer", (_Q.DRAFT,), (_Q.OFFERED,), (ARTIST, WORKSHOP, SYSTEM)),
     Step("accept", (_Q.OFFERED,), (_Q.ACCEPTED,), (ARTIST, WORKSHOP)),
     Step("expire", (_Q.OFFERED,), (_Q.EXPIRED,), (SYSTEM,)),
-    Step("replace", (_Q.DRAFT, _Q.OFFERED, _Q.EXPIRED), (_Q.REPLACED,), (ARTIST, WORKSHOP)),
+    Step("refuse", (_Q.OFFERED,), (_Q.REFUSED,), (ARTIST,)),
+    Step(
+        "replace",
+        (_Q.DRAFT, _Q.OFFERED, _Q.EXPIRED, _Q.REFUSED),
+        (_Q.REPLACED,),
+        (ARTIST, WORKSHOP),
+    ),
 )
 
 _J = Job.Status

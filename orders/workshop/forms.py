@@ -28,6 +28,13 @@ class ReasonForm(SeenForm):
     )
 
 
+class QueueForm(SeenForm):
+    """Into the queue; ``unpaid`` is the cutter's word that it may wait for its money."""
+
+    unpaid = forms.BooleanField(required=False, widget=forms.HiddenInput)
+    why = forms.CharField(label="Why it is queued unpaid", max_length=300, required=False)
+
+
 class CountForm(SeenForm):
     """Pieces cut well and spoiled since the last count."""
 
@@ -175,11 +182,31 @@ class FilmForm(forms.ModelForm):
                     self.initial[name] = f"{float(self.initial[name]):.7g}"
 
 
+NUMBERS = ("machine_hours_per_week", "pay_within_days", "paid_before_queue_percent")
+
+
 class WorkshopForm(forms.ModelForm):
     class Meta:
         model = Workshop
-        fields = ("name", "email", "address", "collect_note")
+        fields = (
+            "name",
+            "email",
+            "address",
+            "collect_note",
+            "machine_hours_per_week",
+            "tax_number",
+            "pay_to",
+            "pay_within_days",
+            "paid_before_queue_percent",
+            "hold_unpaid",
+        )
         labels = {
+            "machine_hours_per_week": "Hours that the laser runs in a week",
+            "tax_number": "Tax number",
+            "pay_to": "How artists pay",
+            "pay_within_days": "Invoices are due within, days",
+            "paid_before_queue_percent": "Paid before a job is queued, percent",
+            "hold_unpaid": "Hold unpaid jobs back until I say otherwise, with a reason",
             "name": "Name",
             "email": "Email address",
             "address": "Address",
@@ -189,6 +216,28 @@ class WorkshopForm(forms.ModelForm):
             "name": "As artists read it in mails and on the packing slip.",
             "email": "New orders and answers are mailed here.",
             "address": "The sender on the packing slip.",
+            "tax_number": "Printed on invoices.",
+            "pay_to": "Printed on invoices: bank account, or the address of your own payment page.",
+            "paid_before_queue_percent": "100 is all of it, less is a deposit, 0 asks for nothing.",
+            "hold_unpaid": "Without it an unpaid job can be queued; that is written down.",
+            "machine_hours_per_week": "Lead times in quotes grow with what waits for it.",
             "collect_note": "For example: Tuesday to Friday, 10 to 17, round the back.",
         }
-        widgets = {"address": forms.Textarea(attrs={"rows": 4})}
+        widgets = {
+            "address": forms.Textarea(attrs={"rows": 4}),
+            "pay_to": forms.Textarea(attrs={"rows": 3}),
+        }
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.stored = {name: getattr(self.instance, name) for name in NUMBERS}
+        for name in NUMBERS:
+            self.fields[name].required = False
+
+    def clean(self) -> dict[str, Any]:
+        """A number left empty stays what it was."""
+        data = super().clean() or self.cleaned_data
+        for name in NUMBERS:
+            if name not in self.errors and data.get(name) is None:
+                data[name] = self.stored[name]
+        return data

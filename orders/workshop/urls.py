@@ -3,11 +3,14 @@
 from django.urls import path
 
 from . import (
+    views_books,
     views_files,
     views_job,
     views_mail,
     views_messages,
+    views_money,
     views_order,
+    views_prices,
     views_propose,
     views_queue,
     views_sheet_files,
@@ -104,5 +107,42 @@ urlpatterns = [
     path("film/new/", views_shop.film_new, name="workshop-film-new"),
     path("film/<str:code>/", views_shop.film, name="workshop-film"),
     path("settings/", views_shop.settings, name="workshop-settings"),
-    path("prices/", views_shop.prices, name="workshop-prices"),
+    # money
+    path("money/", views_money.money, name="workshop-money"),
+    path("money/<str:code>/", views_money.order_money, name="workshop-order-money"),
+    path("money/<str:code>/pay/", views_money.order_pay, name="workshop-order-pay"),
+    path(
+        "money/<str:code>/correct/<int:number>/",
+        views_money.order_correct,
+        name="workshop-order-correct",
+    ),
+    path("money/<str:code>/invoice/", views_money.order_invoice, name="workshop-order-invoice"),
+    path("money/<str:code>/credit/", views_money.order_credit, name="workshop-order-credit"),
+    path(
+        "money/<str:code>/invoice-<int:number>.pdf",
+        views_money.invoice_pdf,
+        name="workshop-invoice-pdf",
+    ),
+    path(
+        "money/<str:code>/receipt-<int:number>.pdf",
+        views_money.receipt_pdf,
+        name="workshop-receipt-pdf",
+    ),
+    path("books/", views_books.books, name="workshop-books"),
+    path("books/invoices.csv", views_books.books_csv, name="workshop-books-csv"),
+    path("books/payments.csv", views_books.payments_csv, name="workshop-payments-csv"),
+    # prices
+    path("prices/", views_prices.prices, name="workshop-prices"),
+    path("prices/new/", views_prices.price_sheet_new, name="workshop-price-new"),
+    path("prices/<int:sheet_id>/", views_prices.price_sheet, name="workshop-price-sheet"),
+    path("prices/<int:sheet_id>/save/", views_prices.price_save, name="workshop-price-save"),
+    path("prices/<int:sheet_id>/csv/", views_prices.price_csv_in, name="workshop-price-csv-in"),
+    path("prices/<int:sheet_id>/sheet.csv", views_prices.price_csv, name="workshop-price-csv"),
+    path(
+        "prices/<int:sheet_id>/preview/", views_prices.price_preview, name="workshop-price-preview"
+    ),
+    path(
+        "prices/<int:sheet_id>/publish/", views_prices.price_publish, name="workshop-price-publish"
+    ),
+    path("prices/<int:sheet_id>/remove/", views_prices.price_remove, name="workshop-price-remove"),
 ]

@@ -19,6 +19,7 @@ from orders.dates import today
 from orders.errors import OrderError, RefusedError
 from orders.messages import WORKSHOP, mark_seen
 from orders.models import Event, Job, Piece, Version
+from orders.payments import held_back, unpaid_words
 from orders.planning import pieces_left
 from orders.standing import steps_of
 from orders.words import counted
@@ -30,6 +31,7 @@ from .forms import (
     OverrideForm,
     PackForm,
     PhotoForm,
+    QueueForm,
     ReasonForm,
     SeenForm,
 )
@@ -80,7 +82,7 @@ def pack(
 
 
 JOB_STEPS: dict[str, JobStep] = {
-    "queue": JobStep(SeenForm, workflow.queue, "is in the queue. Next: lay it on a sheet."),
+    "queue": JobStep(QueueForm, workflow.queue, "is in the queue. Next: lay it on a sheet."),
     "unqueue": JobStep(SeenForm, workflow.unqueue, "is back with the jobs to look over."),
     "start": JobStep(SeenForm, workflow.start, "is being cut. Next: count the pieces."),
     "stop": JobStep(SeenForm, workflow.stop, "is back in the queue."),
@@ -190,6 +192,8 @@ def _page(
         "next_sentence": NEXT[job.status],
         "actions": _actions(job),
         "undo_words": _undo_words(job),
+        "unpaid": unpaid_words(job.order) if job.status == Job.Status.RECEIVED else "",
+        "hold_unpaid": held_back(),
         "left": left,
         "sheets": sheets_of(job),
         "history": events_of(job),
@@ -214,6 +218,7 @@ def _forms() -> dict[str, forms.Form]:
         "found-spoiled": FoundSpoiledForm(auto_id="found-%s"),
         "pack": PackForm(auto_id="pack-%s"),
         "photo": PhotoForm(auto_id="photo-%s"),
+        "queue": QueueForm(auto_id="queue-%s"),
     }
     for action in ("hold", "ask-changes", "decline", "call-off"):
         fresh[action] = ReasonForm(auto_id=f"{action}-%s")

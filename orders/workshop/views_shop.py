@@ -1,4 +1,4 @@
-"""The workshop itself: its films, its name and address, its prices."""
+"""The workshop itself: its films, its name and address."""
 
 from __future__ import annotations
 
@@ -9,12 +9,8 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.text import slugify
 from django.views.decorators.http import require_GET, require_http_methods
 
-from geometry.limits import BLANKS
 from orders.access import workshop_only
-from orders.dates import today
 from orders.models import Film, Job, Workshop
-from pricing.errors import PriceError
-from pricing.models import PriceSheet
 
 from .forms import FilmForm, WorkshopForm
 
@@ -53,7 +49,7 @@ def film_new(request: HttpRequest) -> HttpResponse:
         row = form.save(commit=False)
         row.code = _free_code(row.name)
         row.save()
-        messages.success(request, f"{row.name} is added.")
+        messages.success(request, f"{row.name} is added. Next: give it a price, under Prices.")
         return redirect("workshop-films")
     return render(request, "workshop/film.html", {"form": form, "code": "", "name": "New film"})
 
@@ -69,32 +65,6 @@ def settings(request: HttpRequest) -> HttpResponse:
         messages.success(request, "Saved. Mails and slips from now on carry it.")
         return redirect("workshop-settings")
     return render(request, "workshop/settings.html", {"form": form})
-
-
-@require_GET
-@workshop_only
-def prices(request: HttpRequest) -> HttpResponse:
-    """Show the price sheet that quotes are made from today."""
-    try:
-        sheet = PriceSheet.current(today())
-    except PriceError as error:
-        messages.error(request, str(error))
-        return render(request, "workshop/prices.html", {"sheet": None})
-    lines = list(sheet.lines.all())
-    breaks = sorted({line.from_quantity for line in lines})
-    unit_prices = {(line.blank_code, line.from_quantity): line.unit_price for line in lines}
-    codes = {line.blank_code for line in lines}
-    context = {
-        "sheet": sheet,
-        "breaks": breaks,
-        "rows": [
-            (blank, [(number, unit_prices.get((blank.code, number))) for number in breaks])
-            for blank in BLANKS.values()
-            if blank.code in codes
-        ],
-        "films": sheet.film_prices.all(),
-    }
-    return render(request, "workshop/prices.html", context)
 
 
 def _free_code(name: str) -> str:

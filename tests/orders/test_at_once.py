@@ -7,15 +7,17 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from decimal import Decimal
 from functools import partial
 from typing import Any
 
 import pytest
 from django.db import connection
 
-from orders import outbox, quoting, workflow
+from orders import invoices, outbox, payments, quoting, reorder, workflow
+from orders.dates import today
 from orders.errors import OrderError
-from orders.models import Job, Mail, Quote, SheetRun, Version
+from orders.models import Invoice, Job, Mail, Order, Payment, Quote, SheetRun, Version
 from orders.workflow import Actor, Place
 from tests import factories
 
@@ -136,3 +138,52 @@ def test_two_sheets_of_one_job_that_end_at_once_are_both_counted(cutter: Actor) 
         job.refresh_from_db()
         assert refused(results) == []
         assert (job.cut, job.status) == (2, Job.Status.CUT)
+
+
+def test_invoices_made_at_once_have_consecutive_numbers(artist: Actor, cutter: Actor) -> None:
+    factories.price_sheet()
+    orders = [_accepted(artist) for _ in range(4)]
+    calls = [partial(invoices.issue, order, cutter, press=f"p{order.pk}") for order in orders]
+    results = all_at_once(*calls, *calls)  # each pressed twice
+    assert refused(results) == []
+    numbers = sorted(Invoice.objects.values_list("number", flat=True))
+    assert numbers == [1, 2, 3, 4]
+
+
+def test_payments_made_at_once_have_consecutive_receipts(artist: Actor, cutter: Actor) -> None:
+    factories.price_sheet()
+    orders = [_accepted(artist) for _ in range(4)]
+    calls = [partial(_pay, order, cutter, f"p{order.pk}") for order in orders]
+    # one that is refused in between takes no number along
+    wrong = partial(_pay, orders[0], cutter, "refund", kind="refund", amount=Decimal(9999))
+    results = all_at_once(*calls, wrong, *calls)
+    assert len(refused(results)) == 1
+    assert sorted(Payment.objects.values_list("number", flat=True)) == [1, 2, 3, 4]
+
+
+def test_an_order_again_pressed_at_once_is_one_order(artist: Actor) -> None:
+    factories.price_sheet()
+    old = _accepted(artist)
+    job = old.jobs.get()
+    wanted = {job.code: (2, job.film)}
+    again = partial(reorder.order_again, old, artist, wanted, rights_confirmed=True)
+    quotes = all_at_once(again, again, again)
+    assert len(set(quotes)) == 1
+    assert Order.objects.count() == 2
+
+
+def _accepted(artist: Actor) -> Order:
+    order = factories.make_order()
+    factories.make_line(order)
+    workflow.accept(quoting.make_quote(order, artist), artist)
+    order.refresh_from_db()
+    return order
+
+
+def _pay(order: Order, cutter: Actor, press: str, **values: Any) -> Payment:
+    usual: dict[str, Any] = {"kind": "payment", "amount": Decimal(5)}
+    values = usual | values
+    amount = values.pop("amount")
+    return payments.pay(
+        order, amount, cutter, method="cash", paid_on=today(), press=press, **values
+    )

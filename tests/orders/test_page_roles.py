@@ -14,9 +14,11 @@ from django.core.files.base import ContentFile
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
 
-from orders import privacy, quoting, workflow
+from orders import invoices, payments, privacy, quoting, workflow
+from orders.dates import today
 from orders.models import Event, Mail, Version
 from orders.workflow import Actor, Place
+from pricing.models import PriceSheet
 from tests import factories
 
 BACKEND = "allauth.account.auth_backends.AuthenticationBackend"
@@ -97,10 +99,16 @@ ROWS: tuple[Row, ...] = (
     Row("drawing-proof", "get", OWN, ("design", "one", "letter")),
     # what hangs on an unguessable token of its own is open to whoever holds it
     Row("quote", "get", EVERYBODY, ("quote",)),
+    Row("quote-pdf", "get", EVERYBODY, ("quote",)),
     Row("quote-accept", "post", EVERYBODY, ("quote",)),
+    Row("quote-refuse", "post", EVERYBODY, ("quote",)),
+    Row("quote-change", "post", EVERYBODY, ("quote",)),
     Row("quote-renew", "post", EVERYBODY, ("quote",)),
     Row("order", "get", EVERYBODY, ("link",)),
     Row("order-state", "get", EVERYBODY, ("link",)),
+    Row("order-again", "post", EVERYBODY, ("link",)),
+    Row("order-invoice", "get", EVERYBODY, ("link", "invoice")),
+    Row("order-receipt", "get", EVERYBODY, ("link", "receipt")),
     Row("order-slip", "get", EVERYBODY, ("link",)),
     Row("order-talk", "get", EVERYBODY, ("link",)),
     Row("order-write", "post", TALK, ("link",)),
@@ -167,6 +175,18 @@ ROWS: tuple[Row, ...] = (
     Row("workshop-mail-text", "get", SHOP, ("mail",)),
     Row("workshop-mail-again", "post", SHOP, ("mail",)),
     Row("workshop-film", "get", SHOP, ("film_code",)),
+    *(Row(f"workshop-price-{n}", "get", SHOP, ("draft",)) for n in ("sheet", "csv", "preview")),
+    *(Row(f"workshop-{n}", "get", SHOP) for n in ("money", "books", "books-csv", "payments-csv")),
+    Row("workshop-order-money", "get", SHOP, ("order",)),
+    *(Row(f"workshop-order-{n}", "post", SHOP, ("order",)) for n in ("pay", "invoice", "credit")),
+    Row("workshop-order-correct", "post", SHOP, ("order", "receipt")),
+    Row("workshop-invoice-pdf", "get", SHOP, ("order", "invoice")),
+    Row("workshop-receipt-pdf", "get", SHOP, ("order", "receipt")),
+    Row("workshop-price-new", "post", SHOP),
+    *(
+        Row(f"workshop-price-{n}", "post", SHOP, ("draft",))
+        for n in ("save", "csv-in", "publish", "remove")
+    ),
 )
 
 
@@ -211,6 +231,17 @@ def world() -> dict[str, Any]:
     privacy.remove_design(gone, artist)
     mail = Mail.objects.filter(order=order).first()
     assert mail is not None
+    invoice = invoices.issue(order, cutter, press="world")
+    receipt = payments.pay(
+        order,
+        quote.total,
+        cutter,
+        kind="payment",
+        method="cash",
+        paid_on=today(),
+        press="world",
+    )
+    draft = PriceSheet.current(today()).copy_as_draft("Neap tide", today())
     return {
         "design": version.design.token,
         "gone": gone.token,
@@ -235,6 +266,9 @@ def world() -> dict[str, Any]:
         "blank": "6x6in",
         "letter": "letter",
         "start": "start",
+        "draft": draft.pk,
+        "invoice": invoice.number,
+        "receipt": receipt.number,
     }
 
 

@@ -1,0 +1,127 @@
+"""After an order: its invoice and receipts, and the same again."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, redirect
+from django.views.decorators.http import require_POST, require_safe
+
+from geometry.limits import BLANKS
+from orders import access, payments, reorder
+from orders.models import Film, Invoice, Job, Order, Workshop
+from orders.models.orders import LARGEST_QUANTITY
+
+from .common import first_error, told
+
+
+class AgainForm(forms.Form):
+    """How many of one job again, on which film, in which size; 0 leaves it out."""
+
+    pieces = forms.IntegerField(label="How many", min_value=0, max_value=LARGEST_QUANTITY)
+    film = forms.ModelChoiceField(Film.objects.none(), label="Film", empty_label=None)
+    size = forms.ChoiceField(label="Size", required=False)
+
+    def __init__(self, job: Job, data: Any = None) -> None:
+        blank_code = job.version.blank_code
+        film = reorder.film_like(job.film, blank_code)
+        # one press orders the same: what the form does not send is as it was
+        usual = {"pieces": str(job.quantity), "film": str(film.pk if film else ""), "size": ""}
+        prefix = f"again-{job.code}"
+        sent = {f"{prefix}-{name}": value for name, value in usual.items()}
+        if data is not None:
+            sent |= {key: data[key] for key in sent if key in data}
+        super().__init__(sent if data is not None else None, prefix=prefix, initial=usual)
+        self.job = job
+        films: Any = self.fields["film"]
+        fitting = [f.pk for f in Film.objects.filter(is_active=True) if f.takes(blank_code)]
+        films.queryset = Film.objects.filter(pk__in=fitting)
+        size: Any = self.fields["size"]
+        others = [(c, b.name.replace(" x ", " × ")) for c, b in BLANKS.items() if c != blank_code]
+        size.choices = [("", f"the same, {job.version.blank.name}".replace(" x ", " × ")), *others]
+
+
+@require_POST
+def order_again(request: HttpRequest, token: str) -> HttpResponse:
+    """Order the same again, on the same film or another; another size is looked at first."""
+    old = access.order_by_link(request, token)
+    jobs = old.jobs.select_related("version__design", "film")
+    again = [AgainForm(job, request.POST) for job in jobs]
+    for form in again:
+        if not form.is_valid():
+            messages.error(request, first_error(form))
+            return redirect("order", token=token)
+    actor = access.artist_actor(request, old)
+    with told(request):
+        for form in again:
+            if form.cleaned_data["size"] and form.cleaned_data["pieces"]:
+                return _other_size(request, form, old)
+        wanted = {
+            form.job.code: (form.cleaned_data["pieces"], form.cleaned_data["film"])
+            for form in again
+            if form.cleaned_data["pieces"]
+        }
+        quote = reorder.order_again(old, actor, wanted, rights_confirmed=True)
+        messages.success(request, "Here it is again, by today's prices. One more press orders it.")
+        return redirect("quote", token=quote.token)
+    return redirect("order", token=token)
+
+
+@require_safe
+def invoice_pdf(request: HttpRequest, token: str, number: int) -> HttpResponse:
+    """Print an invoice or credit note of this order."""
+    from orders.prints import invoice as paper  # reportlab is only loaded to print
+
+    row = get_object_or_404(access.order_by_link(request, token).invoices, number=number)
+    return _pdf(paper.render(row, paper=_paper(request)), f"{row.kind}-{row.number}")
+
+
+@require_safe
+def receipt_pdf(request: HttpRequest, token: str, number: int) -> HttpResponse:
+    """Print a receipt of this order."""
+    from orders.prints import invoice as paper
+
+    row = get_object_or_404(access.order_by_link(request, token).payments, number=number)
+    return _pdf(paper.render_receipt(row, paper=_paper(request)), f"receipt-{row.number}")
+
+
+def money_context(order: Order) -> dict[str, Any]:
+    """What the order's page says of money, and the forms to order it again."""
+    jobs = list(order.jobs.select_related("version__design", "film"))
+    return {
+        "account": payments.account_of(order),
+        "invoices": order.invoices.all(),
+        "receipts": order.payments.all(),
+        "pay_to": Workshop.current().pay_to,
+        "has_invoice": order.invoices.filter(kind=Invoice.Kind.INVOICE).exists(),
+        "again": [AgainForm(job) for job in jobs],
+    }
+
+
+def _other_size(request: HttpRequest, form: AgainForm, old: Order) -> HttpResponse:
+    """Make the drawing for another blank and lead to it; from there it is ordered."""
+    version = form.job.version
+    person = access.artist_actor(request, old).person
+    other = reorder.at_other_size(version, form.cleaned_data["size"], person)
+    messages.success(
+        request,
+        "Another size is looked at first, so that it holds there too. "
+        "It takes seconds; then put it into the basket. There is no set-up to pay.",
+    )
+    response = redirect("drawing", token=version.design.token)
+    response["Location"] += f"?v={other.number}"
+    return response
+
+
+def _paper(request: HttpRequest) -> str:
+    return "letter" if request.GET.get("paper") == "letter" else "a4"
+
+
+def _pdf(data: bytes, name: str) -> HttpResponse:
+    response = HttpResponse(data, content_type="application/pdf")
+    response["Content-Disposition"] = f'inline; filename="{name}.pdf"'
+    response["Cache-Control"] = "private, no-store"
+    return response

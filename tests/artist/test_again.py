@@ -1,0 +1,114 @@
+"""The same again, in two presses; papers about money reached by the order's link only."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+from typing import Any
+
+import pytest
+from django.test import Client
+from django.urls import reverse
+
+from orders import invoices, payments, quoting, workflow
+from orders.dates import today
+from orders.models import Event, Order, Quote
+from orders.workflow import Actor
+from pricing.models import PriceSheet
+from tests import factories
+
+pytestmark = pytest.mark.django_db
+
+
+@pytest.fixture
+def old(shop: Any) -> Order:
+    order = factories.make_order()
+    factories.make_line(order, quantity=3)
+    artist = Actor(Event.Role.ARTIST, order.artist)
+    workflow.accept(quoting.make_quote(order, artist), artist)
+    order.refresh_from_db()
+    return order
+
+
+def again(client: Client, order: Order, **data: Any) -> Any:
+    return client.post(reverse("order-again", args=[order.link_token]), data, follow=True)
+
+
+def test_two_presses_order_the_same_without_a_set_up(stranger: Client, old: Order) -> None:
+    """First 36.90; again 3 x 8.00 + 1.90 + 0.50 + 4.50 = 30.90, no set-up."""
+    page = again(stranger, old)
+    quote = Quote.objects.latest("pk")
+    assert quote.order != old
+    assert quote.total == Decimal("30.90")
+    assert "One more press orders it." in page.content.decode()
+    stranger.post(reverse("quote-accept", args=[quote.token]))
+    job = quote.order.jobs.get()
+    was = old.jobs.get()
+    assert (job.version, job.film, job.quantity) == (was.version, was.film, 3)
+    assert quote.order.address_lines == old.address_lines
+
+
+def test_it_costs_what_it_costs_today(stranger: Client, old: Order) -> None:
+    dearer = PriceSheet.current(today()).copy_as_draft("Dearer", today())
+    dearer.lines.filter(blank_code="6x6in", from_quantity=1).update(unit_price=Decimal(10))
+    dearer.publish(quoting.timezone.now())
+    again(stranger, old)
+    assert Quote.objects.latest("pk").total == Decimal("36.90")
+
+
+def test_another_number_and_film(stranger: Client, old: Order) -> None:
+    job, ready = old.jobs.get(), factories.make_blank_film()
+    form = {f"again-{job.code}-pieces": 7, f"again-{job.code}-film": ready.pk}
+    again(stranger, old, **form)
+    line = Quote.objects.latest("pk").order.lines.get()
+    assert (line.quantity, line.film) == (7, ready)
+
+
+def test_a_film_that_is_gone_gives_way_to_one_that_is_there(stranger: Client, old: Order) -> None:
+    ready = factories.make_blank_film()
+    film = old.jobs.get().film
+    film.is_active = False
+    film.save()
+    again(stranger, old)
+    assert Quote.objects.latest("pk").order.lines.get().film == ready
+
+
+def test_another_size_is_looked_at_before_it_is_ordered(stranger: Client, old: Order) -> None:
+    job = old.jobs.get()
+    form = {f"again-{job.code}-size": "4x4in"}
+    response = stranger.post(reverse("order-again", args=[old.link_token]), form)
+    other = job.version.design.versions.latest("number")
+    assert other.blank_code == "4x4in"
+    assert other.recipe["scale"] == pytest.approx(4 / 6, abs=1e-5)
+    assert response["Location"].endswith(f"?v={other.number}")
+    assert Order.objects.count() == 1
+
+
+def test_nothing_wanted_is_told(stranger: Client, old: Order) -> None:
+    job = old.jobs.get()
+    page = again(stranger, old, **{f"again-{job.code}-pieces": 0})
+    assert "Choose at least one stencil to order again." in page.content.decode()
+    page = again(stranger, old, **{f"again-{job.code}-pieces": 1000})
+    assert Order.objects.count() == 1
+
+
+def test_the_order_page_tells_what_is_paid_and_prints_it(
+    stranger: Client, old: Order, cutter_client: Client
+) -> None:
+    cutter = Actor(Event.Role.WORKSHOP, factories.workshop_person())
+    invoice = invoices.issue(old, cutter, press="a")
+    receipt = payments.pay(
+        old,
+        Decimal(10),
+        cutter,
+        kind="deposit",
+        method="cash",
+        paid_on=today(),
+        press="a",
+    )
+    page = stranger.get(reverse("order", args=[old.link_token])).content.decode()
+    assert "Still to pay" in page
+    assert "26.90" in page
+    for name, number in (("order-invoice", invoice.number), ("order-receipt", receipt.number)):
+        assert stranger.get(reverse(name, args=[old.link_token, number])).status_code == 200
+        other = factories.make_order()
+        assert stranger.get(reverse(name, args=[other.link_token, number])).status_code == 404
