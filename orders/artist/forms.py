@@ -125,7 +125,7 @@ class LineForm(forms.ModelForm):
         films.queryset = Film.objects.filter(pk__in=[film.pk for film in fitting])
         films.empty_label = None
         if not self.instance.pk:
-            self.initial["film"] = _usual_film(fitting)
+            self.initial["film"] = usual_film(fitting)
         if self.instance.version.mode == "mask" or not self.instance.version.cut_outs:
             # A mask's pieces are the product; where nothing falls out there is nothing to send.
             del self.fields["with_cut_outs"]
@@ -196,7 +196,7 @@ def version_words(version: Version) -> str:
     return f"version {version.number}, {size}{kind}{holds}"
 
 
-def _usual_film(films: list[Film]) -> Film | None:
+def usual_film(films: list[Film]) -> Film | None:
     """Return the film of the usual thickness, as sheets where there are any, else the first."""
     usual = [film for film in films if abs(float(film.thickness_mm) - DEFAULT_FILM_MM) < 0.001]
     sheets = [film for film in usual if film.form == Film.Form.SHEET]

@@ -22,6 +22,8 @@ from pricing.errors import PriceError
 from pricing.models import PriceSheet
 from pricing.postage import zone_for
 
+from .forms import usual_film
+
 
 class ReckonForm(forms.Form):
     """So many stencils of one size: enough to see what an order would come to."""
@@ -89,7 +91,7 @@ def prices(request: HttpRequest) -> HttpResponse:
     except PriceError:
         return render(request, "artist/prices.html", {"sheet": None})
     asked = request.GET if "size" in request.GET else None
-    form = ReckonForm(asked, sheet=sheet, initial={"size": "6x6in"})
+    form = ReckonForm(asked, sheet=sheet, initial=_usual())
     reckoned = _reckon(form.cleaned_data, sheet) if asked and form.is_valid() else None
     breaks = sorted({line.from_quantity for line in sheet.lines.all()})
     data = sheet.to_data()
@@ -108,6 +110,12 @@ def prices(request: HttpRequest) -> HttpResponse:
         "reckoned": reckoned,
     }
     return render(request, "artist/prices.html", context)
+
+
+def _usual() -> dict[str, Any]:
+    """What the calculator begins with: the usual size on the usual film."""
+    film = usual_film([f for f in Film.objects.filter(is_active=True) if f.takes("6x6in")])
+    return {"size": "6x6in", "film": film}
 
 
 def _reckon(asked: dict[str, Any], sheet: PriceSheet) -> Reckoned:
