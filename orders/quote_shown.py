@@ -56,7 +56,9 @@ def _shown(line: dict[str, Any], version: Version, films: dict[int, Film]) -> Dr
     return DrawingShown(
         version=version,
         quantity=int(line["quantity"]),
-        with_cut_outs=bool(line["with_cut_outs"]) and version.cut_outs > 0,
+        with_cut_outs=bool(line["with_cut_outs"])
+        and version.mode != "mask"
+        and version.cut_outs > 0,
         film=str(line.get("film_name") or film or ""),
         severity=str(told[0]["severity"]) if told else "",
         sentences=sentences,

@@ -57,6 +57,7 @@ class MoneyPaper:
         lines = [
             line
             for part in address.splitlines()
+            if part.strip() != workshop_name.strip()  # an address may begin with the name
             for line in break_lines(part, SMALL, self.width - column - 4)
         ]
         label_mm = max((width_mm(label, SMALL) for label, _ in facts), default=0) + 3
