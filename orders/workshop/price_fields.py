@@ -1,6 +1,7 @@
 """The fields of the price sheet editor: a sheet as flat texts, and those texts as rows again.
 
-The form has no scripts: there are always a few empty columns and rows more than are filled.
+The form has no scripts: there are always a few empty columns and rows more than are filled, and as
+many as a file brought in.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from pricing.sheet_rows import SETTINGS, Row, rows_of
 from pricing.terms import PriceSheetData
 
 Typed = Mapping[str, str]
-BREAKS, RUSHES, ZONES, STEPS = 8, 4, 8, 6  # most that the form takes; a file takes more
+MOST_ROWS = 400  # of a kind; more are no price sheet
 HELP = {
     "currency": "Three capital letters, such as USD, EUR or JPY.",
     "postage_tax_rate": "Empty: the same as everything else.",
@@ -79,7 +80,7 @@ def rows_from(typed: Typed, films: Iterable[Film]) -> list[Row]:
 
     rows = [Row(words, "setting", code, value=text(code)) for code, (_, words) in SETTINGS.items()]
     for code, blank in BLANKS.items():
-        for i in range(BREAKS):
+        for i in range(_count(typed, "break-", f"stencil-{code}-")):
             if text(f"stencil-{code}-{i}"):
                 start, value = text(f"break-{i}"), text(f"stencil-{code}-{i}")
                 where = f"{blank.name} from {start or '?'}"
@@ -88,22 +89,22 @@ def rows_from(typed: Typed, films: Iterable[Film]) -> list[Row]:
         if text(f"film-{film.code}"):
             value = text(f"film-{film.code}")
             rows.append(Row(film.name, "film", film.code, film.name, value=value))
-    for i in range(RUSHES):
+    for i in range(_count(typed, "rush-days-", "rush-percent-")):
         if text(f"rush-days-{i}") or text(f"rush-percent-{i}"):
             days, percent = text(f"rush-days-{i}"), text(f"rush-percent-{i}")
             rows.append(Row(f"Rush, row {i + 1}", "rush", start=days, value=percent))
-    for i in range(ZONES):
-        rows += _zone_rows(i, text)
+    for i in range(_count(typed, "zone-name-", "zone-countries-")):
+        rows += _zone_rows(i, text, _count(typed, "step-", f"post-{i}-"))
     return rows
 
 
-def _zone_rows(i: int, text: Any) -> list[Row]:
+def _zone_rows(i: int, text: Any, steps: int) -> list[Row]:
     if not any(text(f"zone-{part}-{i}") for part in ("name", "countries")):
         return []
     code = text(f"zone-code-{i}") or f"zone-{i + 1}"
     name = text(f"zone-name-{i}")
     rows = [Row(f"Zone {i + 1}", "zone", code, name, value=text(f"zone-countries-{i}"))]
-    for j in range(STEPS):
+    for j in range(steps):
         if text(f"post-{i}-{j}"):
             grams = text(f"step-{j}")
             where = f"Postage, {name or code}, up to {grams or '?'} g"
@@ -120,9 +121,9 @@ def editor_of(typed: Typed, films: Iterable[Film]) -> dict[str, Any]:
     def settings(codes: Iterable[str]) -> list[dict[str, str]]:
         return [field(code, SETTINGS[code][1], HELP.get(code, "")) for code in codes]
 
-    breaks = range(_room(typed, "break-", 1, BREAKS))
-    steps = range(_room(typed, "step-", 1, STEPS))
-    zones = range(_room(typed, "zone-name-", 2, ZONES))
+    breaks = range(_count(typed, "break-") + 1)
+    steps = range(_count(typed, "step-") + 1)
+    zones = range(_count(typed, "zone-name-") + 2)
     return {
         "groups": [(title, settings(codes)) for title, codes in GROUPS],
         "breaks": [field(f"break-{i}", f"From how many pieces, column {i + 1}") for i in breaks],
@@ -143,7 +144,7 @@ def editor_of(typed: Typed, films: Iterable[Film]) -> dict[str, Any]:
                 field(f"rush-days-{i}", "Within working days"),
                 field(f"rush-percent-{i}", "Percent more"),
             )
-            for i in range(_room(typed, "rush-days-", 1, RUSHES))
+            for i in range(_count(typed, "rush-days-") + 1)
         ],
         "post_settings": settings(POST_SETTINGS),
         "steps": [field(f"step-{j}", f"Up to g, column {j + 1}") for j in steps],
@@ -165,7 +166,12 @@ def editor_of(typed: Typed, films: Iterable[Film]) -> dict[str, Any]:
     }
 
 
-def _room(typed: Typed, prefix: str, more: int, most: int) -> int:
-    """How many columns or rows to show: those filled, and some more."""
-    filled = [i for i in range(most) if typed.get(f"{prefix}{i}", "").strip()]
-    return min(most, max(filled, default=-1) + 1 + more)
+def _count(typed: Typed, *prefixes: str) -> int:
+    """Return how many columns or rows of these fields are filled, empty ones between counted."""
+    numbers = [
+        int(name.removeprefix(prefix))
+        for prefix in prefixes
+        for name, text in typed.items()
+        if name.startswith(prefix) and name.removeprefix(prefix).isdecimal() and text.strip()
+    ]
+    return min(max(numbers, default=-1) + 1, MOST_ROWS)

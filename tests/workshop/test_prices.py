@@ -55,6 +55,31 @@ def test_a_draft_saved_as_it_is_stays_the_same(bench: Any, draft: PriceSheet) ->
     assert after.set_up_price == before.set_up_price
 
 
+def test_a_sheet_that_came_by_file_is_kept_whole_by_the_form(bench: Any, draft: PriceSheet) -> None:
+    """A form with room for less than the sheet holds would drop the rest without a word."""
+    lines = [f"zone,z{n},Zone {n},,X{n}" for n in range(12)]
+    lines += [f"postage,z{n},,{50 * m},{m}.50" for n in range(12) for m in range(1, 10)]
+    lines += [f"stencil,4x4in,,{n},{40 - n}.00" for n in range(1, 16)]
+    lines += [f"rush,,,{n},{60 - n}" for n in range(1, 8)]
+    shown = fields_of(draft.to_data())
+    out = bench.see("workshop-price-csv", draft.pk)
+    known = [line for line in out.splitlines() if not line.startswith(("stencil,4x4in", "zone,"))]
+    file = SimpleUploadedFile("prices.csv", "\n".join([*known, *lines, ""]).encode())
+    told = bench.told("workshop-price-csv-in", draft.pk, file=file)
+    assert told == ["The file is read. Look it over, then publish it."]
+    draft.refresh_from_db()
+    before = draft.to_data()
+    assert len(before.zones) >= 12
+    save(bench, draft)
+    draft.refresh_from_db()
+    after = draft.to_data()
+    assert set(after.stencil_prices) == set(before.stencil_prices)
+    assert set(after.postage_prices) == set(before.postage_prices)
+    assert [zone.code for zone in after.zones] == [zone.code for zone in before.zones]
+    assert set(after.rush_prices) == set(before.rush_prices)
+    assert len(fields_of(after)) > len(shown) + 150
+
+
 def test_prices_are_changed_previewed_and_published_from_a_day(
     bench: Any, draft: PriceSheet, artist: Actor
 ) -> None:
