@@ -14,13 +14,13 @@ from django.db import transaction
 from django.db.models import Max
 
 from geometry.errors import RecipeError
-from geometry.limits import BLANKS, default_limits
+from geometry.limits import BLANKS
 from geometry.recipe import Recipe
 from geometry.units import same_size
 
 from . import tasks, workflow
 from .errors import NotNowError, RefusedError
-from .models import Design, Event, Job, Person, Upload, Version
+from .models import Design, Event, Job, Person, Upload, Version, limits_of_shop
 from .workflow import Actor
 
 LARGEST_UPLOAD_BYTES = 60 * 1000 * 1000
@@ -368,7 +368,7 @@ def _add_version(
             number=last + 1,
             recipe=recipe.to_json(),
             blank_code=blank_code,
-            limits=default_limits(BLANKS[blank_code].size_mm).to_json(),
+            limits=limits_of_shop(blank_code).to_json(),
             origin=origin,
             made_by=by,
             **extra,

@@ -13,7 +13,7 @@ from .people import Person
 from .records import Event, Mail
 from .round_trip import RoundTrip
 from .runs import Piece, SheetRun
-from .workshop import Film, Workshop
+from .workshop import Film, Workshop, limits_of_shop
 
 __all__ = [
     "Closer",
@@ -44,4 +44,5 @@ __all__ = [
     "Version",
     "Working",
     "Workshop",
+    "limits_of_shop",
 ]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal
 from typing import Any
 
@@ -36,11 +37,27 @@ class Workshop(models.Model):
         default=100, validators=[MaxValueValidator(100)]
     )
     hold_unpaid = models.BooleanField(default=False)
+    # How hard a sponge pulls, measured on the test sheet; None: the judgement of geometry.limits.
+    dab_n = models.FloatField(null=True, blank=True)
+    dab_spread_n = models.FloatField(default=0)
+    dab_lifts = models.JSONField(default=dict)
+    dab_film = models.CharField(max_length=120, blank=True)
+    dab_measured_at = models.DateTimeField(null=True, blank=True)
     # Made by the demo: its pages may show things (mailed codes) that a real shop keeps to itself.
     is_demo = models.BooleanField(default=False)
 
     def __str__(self) -> str:
         return self.name
+
+    @property
+    def dab_mn(self) -> float:
+        """The measured dab in mN, 0 where none was."""
+        return 1000 * (self.dab_n or 0.0)
+
+    @property
+    def dab_spread_mn(self) -> float:
+        """How far the dabs of single tongues differ, mN (standard deviation)."""
+        return 1000 * self.dab_spread_n
 
     @classmethod
     def current(cls) -> Workshop:
@@ -99,3 +116,17 @@ class Film(models.Model):
         limits = default_limits(BLANKS[blank_code].size_mm).to_json()
         changed: dict[str, Any] = {**limits, "kerf_mm": self.kerf_mm}
         return Limits.from_json(changed)
+
+
+def limits_of_shop(blank_code: str) -> Limits:
+    """Return the limits that a new drawing of this size is checked by.
+
+    The lift is told for the film in stock that is nearest to the usual one, and for the dab that
+    was measured, if one was.
+    """
+    limits = default_limits(BLANKS[blank_code].size_mm)
+    stocked = Film.objects.filter(is_active=True).values_list("thickness_mm", flat=True)
+    films_mm = [float(thickness) for thickness in stocked]
+    film_mm = min(films_mm, key=lambda mm: abs(mm - limits.film_mm), default=limits.film_mm)
+    dab_n = Workshop.current().dab_n or limits.dab_n
+    return replace(limits, film_mm=film_mm, dab_n=dab_n)

@@ -4,6 +4,7 @@ from django.urls import path
 
 from . import (
     views_books,
+    views_dab,
     views_files,
     views_job,
     views_mail,
@@ -106,6 +107,10 @@ urlpatterns = [
     path("films/", views_shop.films, name="workshop-films"),
     path("film/new/", views_shop.film_new, name="workshop-film-new"),
     path("film/<str:code>/", views_shop.film, name="workshop-film"),
+    path("film/<str:code>/dab/", views_dab.dab, name="workshop-dab"),
+    path("film/<str:code>/dab/forget/", views_dab.dab_forget, name="workshop-dab-forget"),
+    path("film/<str:code>/dab/sheet.svg", views_dab.dab_cut_file, name="workshop-dab-cut-file"),
+    path("film/<str:code>/dab/form.pdf", views_dab.dab_form_print, name="workshop-dab-form"),
     path("settings/", views_shop.settings, name="workshop-settings"),
     # money
     path("money/", views_money.money, name="workshop-money"),

@@ -175,6 +175,8 @@ ROWS: tuple[Row, ...] = (
     Row("workshop-mail-text", "get", SHOP, ("mail",)),
     Row("workshop-mail-again", "post", SHOP, ("mail",)),
     Row("workshop-film", "get", SHOP, ("film_code",)),
+    *(Row(f"workshop-dab{n}", "get", SHOP, ("film_code",)) for n in ("", "-cut-file", "-form")),
+    Row("workshop-dab-forget", "post", SHOP, ("film_code",)),
     *(Row(f"workshop-price-{n}", "get", SHOP, ("draft",)) for n in ("sheet", "csv", "preview")),
     *(Row(f"workshop-{n}", "get", SHOP) for n in ("money", "books", "books-csv", "payments-csv")),
     Row("workshop-order-money", "get", SHOP, ("order",)),
