@@ -1,6 +1,6 @@
 """Where a further bridge keeps a flap or a hinged island from lifting: at its far side."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -25,6 +25,10 @@ MOST_FURTHER: Final = 300
 LEAST_SHARE: Final = 0.3
 LEAST_MM: Final = 6.0
 """Nearer to the neck than this share of the way, and than this, a bridge holds next to nothing."""
+
+
+Costs = Callable[[Sequence[int]], NDArray[np.float64]]
+"""The cost (n) in mm of all places, once some are taken too (by number)."""
 
 
 @dataclass(frozen=True)
@@ -118,13 +122,13 @@ def _film_on_grid(
 def hold_hinges(
     hinges: Sequence[Hinge],
     ends_px: NDArray[np.float64],
-    cost_mm: NDArray[np.float64],
+    cost_mm: Costs,
     usable: NDArray[np.bool_],
     apart_px: float,
 ) -> list[tuple[int, int, tuple[int, ...]]]:
     """Return (place, flap, further places) for the bridges that flaps need, by number.
 
-    ends_px (n, 4), cost_mm (n): of the places, in the field of the flaps. A place that holds
+    ends_px (n, 4), cost_mm: of the places, in the field of the flaps. A place that holds
     several flaps at once is worth more. Where the far end of a long flap, such as the inside of a
     spiral, has nothing but itself beside it, bridges across the flap itself take up the rest of its
     way. Flaps that no usable place could hold are left out.
@@ -146,15 +150,22 @@ def hold_hinges(
         ways = share.max(axis=0)[fits]
         near = 1 - np.minimum(ways / (FAR_SHARE * ways.max()), 1.0)
         others = holds[~is_held][:, fits].sum(axis=0) - 1
-        score = cost_mm[fits] + FAR_MM * near - 2.5 * np.minimum(others, 2)
+        cost = cost_mm([site for site, _, _ in done])
+        score = cost[fits] + FAR_MM * near - 2.5 * np.minimum(others, 2)
         order = fits[np.argsort(score, kind="stable")]
         is_held |= holds[:, order[0]]
         done.append((int(order[0]), number, tuple(order[1:MOST_FURTHER].tolist())))
         usable = usable & (np.hypot(*(middles - middles[order[0]]).T) >= apart_px)
         held_to = float(share[:, order[0]].max())
-        for site in _across_itself(hinge, share, cost_mm, usable, held_to):
+        reach_mm = hinge.finding.reach_mm or 0.0
+        while (1 - held_to) * reach_mm > LONG_MM:
+            cost = cost_mm([site for site, _, _ in done])
+            site = _across_itself(hinge, share, cost, usable, held_to)
+            if site is None:
+                break
             done.append((site, number, ()))
             usable = usable & (np.hypot(*(middles - middles[site]).T) >= apart_px)
+            held_to = float(share[:, site].max())
     return done
 
 
@@ -184,22 +195,17 @@ def _across_itself(
     cost_mm: NDArray[np.float64],
     usable: NDArray[np.bool_],
     held_to: float,
-) -> list[int]:
-    """Return places from one turn of a long flap to its next, from what is held to the far end.
+) -> int | None:
+    """Return a place from one turn of a long flap to its next, from what is held to the far end.
 
-    share (2, n): of the way, at both ends of the places. Each reaches back to what is held already,
-    so that no part between two of them hangs on one neck.
+    share (2, n): of the way, at both ends of the places. It reaches back to what is held already,
+    so that no part between two such places hangs on one neck.
     """
     reach_mm = hinge.finding.reach_mm or 0.0
     low, high = share.min(axis=0), share.max(axis=0)
-    found: list[int] = []
-    while (1 - held_to) * reach_mm > LONG_MM:
-        step = 0.3 * LONG_MM / reach_mm
-        fits = np.flatnonzero(usable & (low >= 0) & (low < held_to) & (high > held_to + step))
-        if not len(fits):
-            break
-        gained_mm = (np.minimum(high[fits], 1.0) - held_to) * reach_mm
-        site = int(fits[np.argmax(gained_mm - STEP_PER_COST * cost_mm[fits])])
-        held_to = float(high[site])
-        found.append(site)
-    return found
+    step = 0.3 * LONG_MM / max(reach_mm, 1e-6)
+    fits = np.flatnonzero(usable & (low >= 0) & (low < held_to) & (high > held_to + step))
+    if not len(fits):
+        return None
+    gained_mm = (np.minimum(high[fits], 1.0) - held_to) * reach_mm
+    return int(fits[np.argmax(gained_mm - STEP_PER_COST * cost_mm[fits])])

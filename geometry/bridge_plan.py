@@ -21,8 +21,15 @@ FARTHEST_MM: Final = 400.0
 BANNED_MM: Final = 1.2
 """A place that did harm is left, and those about it."""
 CROWD_MM: Final = 4.0
+CROWD_SHARE: Final = 0.4
 CROWDED_MM: Final = 10.0
-"""Cost of a further bridge that ends where another does, less with the way up to CROWDED_MM."""
+"""Cost of a further bridge that ends where another does, for a long one this share of its length,
+less with the way up to CROWDED_MM."""
+ROW_MM: Final = 3.0
+ROW_OFF_MM: Final = 7.0
+ROW_REACH_MM: Final = 14.0
+"""Cost of a further bridge in line with one close by, less with the way off that line and the way
+to that bridge: bridges on neighbouring lines are staggered. Judgement, all of these."""
 LONGER: Final = 2.5
 LONGER_MM: Final = 4.0
 """Another place for a bridge is at most so many times, or so much, longer."""
@@ -127,12 +134,26 @@ class Plan:
             if not lying_apart(self.film, joined):
                 return
 
-    def crowding_mm(self) -> NDArray[np.float64]:
-        """Return what each place (n) costs for ending close to where a bridge does."""
-        ends = self.sites.ends_px
-        near_px = _nearest(ends[self.taken].reshape(-1, 2), ends.reshape(-1, 2))
+    def crowding_mm(self, also: Sequence[int] = ()) -> NDArray[np.float64]:
+        """Return what each place (n) costs beside the bridges taken, and some more by number.
+
+        For ending close to where one does, and for standing in one line with one close by.
+        """
+        taken = np.concatenate([self.taken, np.array(also, dtype=np.intp)])
+        ends, middles = self.sites.ends_px, self.sites.middle_px
+        near_px = _nearest(ends[taken].reshape(-1, 2), ends.reshape(-1, 2))
         nearest_mm = near_px.reshape(-1, 2).min(axis=1) * self.mm
-        return np.asarray(CROWD_MM * np.clip(1 - nearest_mm / CROWDED_MM, 0, None))
+        most_mm = np.maximum(CROWD_MM, CROWD_SHARE * self.sites.gap_mm)
+        cost = most_mm * np.clip(1 - nearest_mm / CROWDED_MM, 0, None)
+        row = np.zeros(len(self.sites))
+        for one in taken:
+            to_mm = (middles - middles[one]) * self.mm
+            along = ends[one, 2:] - ends[one, :2]
+            along /= max(float(np.hypot(*along)), 1e-9)
+            off = np.abs(to_mm @ np.array([-along[1], along[0]])) / ROW_OFF_MM
+            way = np.hypot(*to_mm.T) / ROW_REACH_MM
+            row = np.maximum(row, np.clip(1 - off, 0, None) * np.clip(1 - way, 0, None))
+        return np.asarray(cost + ROW_MM * row)
 
     def look_farther(self) -> bool:
         """Look for places across wide ink too; tell whether there are more then."""

@@ -209,7 +209,9 @@ def _hold_flaps(plan: Plan, now: Planned) -> bool:
     shift = np.tile(np.subtract(plan.film.ink.origin_px, ink.origin_px), 2)
 
     def hold(*, with_banned: bool = False) -> list[tuple[int, int, tuple[int, ...]]]:
-        cost_mm = plan.sites.cost_mm + plan.crowding_mm()
+        def cost_mm(also: Sequence[int]) -> NDArray[np.float64]:
+            return plan.sites.cost_mm + plan.crowding_mm(also)
+
         ends_px = plan.sites.ends_px + shift
         usable = plan.usable(with_banned=with_banned)
         return hold_hinges(hinges, ends_px, cost_mm, usable, plan.apart_px)

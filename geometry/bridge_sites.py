@@ -34,8 +34,11 @@ CLEAR_MM: Final = 2.5
 TURN_MM: Final = 3.0
 END_MM: Final = 4.0
 SHALLOW_MM: Final = 5.0
-"""Costs, mm: of a turn by one radian, of an end or a meeting close by, and of film at an end of
-the bridge that is too narrow to take it. Judgement, by looking at the results."""
+SLANT_MM: Final = 1.5
+"""Costs, mm: of a turn by one radian, of an end or a meeting close by, of film at an end of the
+bridge that is too narrow to take it, and of an end that meets its edge at 45 degrees, growing with
+the square of the slope. Judgement, by looking at the results."""
+STEEPEST: Final = 2.0
 
 
 @dataclass(frozen=True)
@@ -227,6 +230,9 @@ def _weighed(film: Film, across: NDArray[np.float64], mm: float, width_mm: float
     short = np.clip(into.max(axis=1) + width_mm / 2 + 0.1 - beside[:, 5] * mm, 0, None)
     cost = gap_mm + END_MM * lacks + TURN_MM * beside[:, 2] + most.sum(axis=1)
     cost += SHALLOW_MM * np.minimum(short, 1.0)
+    # A side of the bridge goes on over ink by half its width times the slope that it is met at.
+    slope = np.minimum(beside[:, 3:5] * mm / (width_mm / 2), STEEPEST)
+    cost += SLANT_MM * (slope**2).sum(axis=1)
     # Where the film at an end is narrow, the bridge goes no farther than it must.
     into = np.where(short[:, None] > 0, np.minimum(into, OVERLAP_MM + 0.25), into) / mm
     way = (edges[:, 2:] - edges[:, :2]) / np.maximum(gap_mm / mm, 1e-6)[:, None]
