@@ -11,7 +11,7 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from geometry.bridge_sites import NEAR_MM, Film, Sites, find_sites
-from geometry.bridge_symmetry import Mirror, even, mirrored
+from geometry.bridge_symmetry import Symmetry, even, evened
 from geometry.bridge_tree import Joined, lying_apart, span
 from geometry.findings import Finding
 from geometry.limits import Limits
@@ -28,8 +28,10 @@ less with the way up to CROWDED_MM."""
 ROW_MM: Final = 3.0
 ROW_OFF_MM: Final = 7.0
 ROW_REACH_MM: Final = 14.0
+KIN_MM: Final = 4.0
 """Cost of a further bridge in line with one close by, less with the way off that line and the way
-to that bridge: bridges on neighbouring lines are staggered. Judgement, all of these."""
+to that bridge: bridges on neighbouring lines are staggered. So much less costs a place whose
+counterpart in a symmetric drawing has a bridge. Judgement, all of these."""
 LONGER: Final = 2.5
 LONGER_MM: Final = 4.0
 """Another place for a bridge is at most so many times, or so much, longer."""
@@ -66,8 +68,8 @@ class Chosen:
 class Plan:
     """Bridges as they are being chosen. sites: all places, in the pixels of film.
 
-    island_of: the island finding of each loose part. loops_px: every edge of the ink. mirror: the
-    line that the drawing is symmetric about. banned_px: where bridges did harm; endured: places
+    island_of: the island finding of each loose part. loops_px: every edge of the ink. symmetry:
+    how the drawing is its own image. banned_px: where bridges did harm; endured: places
     taken although they do some, as there is no other.
     """
 
@@ -77,7 +79,7 @@ class Plan:
     width_mm: float
     loops_px: list[NDArray[np.float64]] = field(repr=False)
     island_of: dict[int, Finding]
-    mirror: Mirror | None
+    symmetry: Symmetry | None
     sites: Sites
     has_far: bool = False
     chosen: list[Chosen] = field(default_factory=list)
@@ -137,7 +139,8 @@ class Plan:
     def crowding_mm(self, also: Sequence[int] = ()) -> NDArray[np.float64]:
         """Return what each place (n) costs beside the bridges taken, and some more by number.
 
-        For ending close to where one does, and for standing in one line with one close by.
+        For ending close to where one does, and for standing in one line with one close by; less for
+        being another's counterpart.
         """
         taken = np.concatenate([self.taken, np.array(also, dtype=np.intp)])
         ends, middles = self.sites.ends_px, self.sites.middle_px
@@ -153,7 +156,8 @@ class Plan:
             off = np.abs(to_mm @ np.array([-along[1], along[0]])) / ROW_OFF_MM
             way = np.hypot(*to_mm.T) / ROW_REACH_MM
             row = np.maximum(row, np.clip(1 - off, 0, None) * np.clip(1 - way, 0, None))
-        return np.asarray(cost + ROW_MM * row)
+        is_kin = (self.sites.orbit >= 0) & np.isin(self.sites.orbit, self.sites.orbit[taken])
+        return np.asarray(cost + ROW_MM * row - KIN_MM * is_kin)
 
     def look_farther(self) -> bool:
         """Look for places across wide ink too; tell whether there are more then."""
@@ -162,8 +166,8 @@ class Plan:
         self.has_far = True
         far = find_sites(self.film, self.loops_px, self.mm, self.width_mm, longest_mm=FARTHEST_MM)
         far = far.only(far.gap_mm > NEAR_MM)
-        if self.mirror is not None:
-            far = even(far, self.mirror, self.mm)
+        if self.symmetry is not None:
+            far = even(far, self.symmetry, self.mm, int(self.sites.orbit.max(initial=-1)) + 1)
         self.sites = self.sites.also(far)
         return len(far) > 0
 
@@ -179,17 +183,20 @@ class Plan:
                 joined.join(one, other)
         return joined
 
-    def even_out(self) -> None:
-        """Make pairs of bridges of a symmetric drawing exact mirror images."""
-        if self.mirror is None or not self.chosen:
-            return
-        places = mirrored(self.sites, self.taken, self.mirror, self.film, self.mm)
+    def even_out(self) -> bool:
+        """Make bridges of a symmetric drawing exact images; tell whether that moved any."""
+        if self.symmetry is None or not self.chosen:
+            return False
+        places = evened(self.sites, self.taken, self.symmetry, self.film, self.mm)
+        if np.allclose(places.ends_px, self.sites.ends_px[self.taken]):
+            return False
         first = len(self.sites)
         self.sites = self.sites.also(places)
         for at, one in enumerate(self.chosen):
             if one.site in self.endured:
                 self.endured.add(first + at)
             one.site = first + at
+        return True
 
     def alternatives(self, count: int) -> list[list[int]]:
         """Return, per bridge, up to so many other places for it, the best first, well apart."""

@@ -11,7 +11,7 @@ from geometry.bridge_hinges import find_hinges, hold_hinges
 from geometry.bridge_plan import FARTHEST_MM, Chosen, Plan, Style
 from geometry.bridge_prune import prune
 from geometry.bridge_sites import film_parts, find_sites
-from geometry.bridge_symmetry import even, find_mirror
+from geometry.bridge_symmetry import even, find_symmetry
 from geometry.bridge_tree import Joined, held_parts, lying_apart
 from geometry.check import Checked
 from geometry.findings import Finding
@@ -82,9 +82,15 @@ def plan_bridges(
     plan = _begin(start, before, prepared.limits, width_mm)
 
     def checked(plan: Plan) -> Planned:
-        plan.even_out()
         after = recheck(prepared, (*base, *plan.strokes()))
         return Planned(plan.copy(), after, tuple(_faults(plan, start, after)))
+
+    def evened(now: Planned) -> Planned:
+        plan = now.plan.copy()
+        if not plan.even_out():
+            return now
+        exact = checked(plan)
+        return exact if exact.rank <= now.rank else now
 
     def flaps(plan: Plan) -> list[Finding]:
         ink = with_strokes(prepared.ink, (*base, *plan.strokes()), plan.placement)
@@ -95,7 +101,7 @@ def plan_bridges(
         wanted = {part: _wanted(island, style) for part, island in plan.island_of.items()}
         if not prune(plan, best.rank[1], flaps, wanted):
             return best
-        fewer = checked(plan)
+        fewer = evened(checked(plan))
         return fewer if fewer.rank <= best.rank else best
 
     plan.span()
@@ -108,9 +114,9 @@ def plan_bridges(
         now = checked(plan)
         # Later states are fuller: of two that are as good, the later has what a style asks for.
         best = now if now.rank <= best.rank else best
-    best = pruned(best)
+    best = pruned(evened(best))
     if guide is not None:
-        best = guide.improve(best, checked, pruned)
+        best = guide.improve(best, lambda plan: evened(checked(plan)), pruned)
     _say_why(best.plan, before)
     return best
 
@@ -133,16 +139,16 @@ def _begin(start: Checked, before: Checked, limits: Limits, width_mm: float) -> 
     if lonely:
         far = find_sites(film, loops, mm, width_mm, longest_mm=FARTHEST_MM, only=lonely)
         sites = sites.also(far)
-    mirror = find_mirror(film, mm)
-    if mirror is not None:
-        sites = even(sites, mirror, mm)
+    symmetry = find_symmetry(film, mm)
+    if symmetry is not None:
+        sites = even(sites, symmetry, mm)
     islands = [finding for finding in before.findings if finding.kind == "island"]
     island_of = {
         film.part_at(film.ink.to_px(placement.to_paper([finding.at_mm]))[0]): finding
         for finding in islands
     }
     island_of = {part: finding for part, finding in island_of.items() if part in film.loose}
-    return Plan(film, placement, limits, width_mm, loops, island_of, mirror, sites)
+    return Plan(film, placement, limits, width_mm, loops, island_of, symmetry, sites)
 
 
 def _faults(plan: Plan, start: Checked, after: Checked) -> list[Finding]:

@@ -75,7 +75,8 @@ class Film:
 class Sites:
     """Places for bridges. ends_px (n, 4): x, y of both ends in film; edges_px (n, 4): of the ink.
 
-    parts (n, 2): the film at both ends; cost_mm (n), gap_mm (n): the line's width there.
+    parts (n, 2): the film at both ends; cost_mm (n), gap_mm (n): the line's width there. orbit (n):
+    the same number for places that are each other's counterparts, -1 where that is not known.
     """
 
     ends_px: NDArray[np.float64]
@@ -83,6 +84,7 @@ class Sites:
     parts: NDArray[np.int64]
     gap_mm: NDArray[np.float64]
     cost_mm: NDArray[np.float64]
+    orbit: NDArray[np.int64]
 
     def __len__(self) -> int:
         return len(self.cost_mm)
@@ -100,6 +102,7 @@ class Sites:
             self.parts[which],
             self.gap_mm[which],
             self.cost_mm[which],
+            self.orbit[which],
         )
 
     def also(self, more: "Sites") -> "Sites":
@@ -110,6 +113,7 @@ class Sites:
             np.concatenate([self.parts, more.parts]),
             np.concatenate([self.gap_mm, more.gap_mm]),
             np.concatenate([self.cost_mm, more.cost_mm]),
+            np.concatenate([self.orbit, more.orbit]),
         )
 
 
@@ -238,4 +242,5 @@ def _weighed(film: Film, across: NDArray[np.float64], mm: float, width_mm: float
     way = (edges[:, 2:] - edges[:, :2]) / np.maximum(gap_mm / mm, 1e-6)[:, None]
     ends = np.concatenate([edges[:, :2] - into[:, :1] * way, edges[:, 2:] + into[:, 1:] * way], 1)
     order = np.argsort(cost, kind="stable")
-    return Sites(ends, edges, parts, gap_mm, cost).only(order)
+    orbit = np.full(len(cost), -1, np.int64)
+    return Sites(ends, edges, parts, gap_mm, cost, orbit).only(order)
