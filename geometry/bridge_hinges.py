@@ -143,6 +143,7 @@ def hold_hinges(
     middles = (ends_px[:, :2] + ends_px[:, 2:]) / 2
     done: list[tuple[int, int, tuple[int, ...]]] = []
     is_held = np.zeros(len(hinges), bool)
+    cost, counted = cost_mm(()), 0
     for number, (hinge, share) in enumerate(zip(hinges, shares, strict=True)):
         fits = np.flatnonzero(holds[number] & usable)
         if is_held[number] or not len(fits):
@@ -150,7 +151,8 @@ def hold_hinges(
         ways = share.max(axis=0)[fits]
         near = 1 - np.minimum(ways / (FAR_SHARE * ways.max()), 1.0)
         others = holds[~is_held][:, fits].sum(axis=0) - 1
-        cost = cost_mm([site for site, _, _ in done])
+        if len(done) != counted:
+            cost, counted = cost_mm([site for site, _, _ in done]), len(done)
         score = cost[fits] + FAR_MM * near - 2.5 * np.minimum(others, 2)
         order = fits[np.argsort(score, kind="stable")]
         is_held |= holds[:, order[0]]

@@ -149,13 +149,16 @@ class Plan:
         most_mm = np.maximum(CROWD_MM, CROWD_SHARE * self.sites.gap_mm)
         cost = most_mm * np.clip(1 - nearest_mm / CROWDED_MM, 0, None)
         row = np.zeros(len(self.sites))
-        for one in taken:
-            to_mm = (middles - middles[one]) * self.mm
+        reach_px = ROW_REACH_MM / self.mm
+        around = cKDTree(middles).query_ball_point(middles[taken], reach_px) if len(taken) else []
+        for one, near in zip(taken.tolist(), around, strict=True):
+            to_mm = (middles[near] - middles[one]) * self.mm
             along = ends[one, 2:] - ends[one, :2]
             along /= max(float(np.hypot(*along)), 1e-9)
             off = np.abs(to_mm @ np.array([-along[1], along[0]])) / ROW_OFF_MM
             way = np.hypot(*to_mm.T) / ROW_REACH_MM
-            row = np.maximum(row, np.clip(1 - off, 0, None) * np.clip(1 - way, 0, None))
+            beside = np.clip(1 - off, 0, None) * np.clip(1 - way, 0, None)
+            row[near] = np.maximum(row[near], beside)
         is_kin = (self.sites.orbit >= 0) & np.isin(self.sites.orbit, self.sites.orbit[taken])
         return np.asarray(cost + ROW_MM * row - KIN_MM * is_kin)
 

@@ -281,19 +281,21 @@ def _orbits(sites: Sites, symmetry: Symmetry, reach_px: float) -> NDArray[np.int
     middles = sites.middle_px
     tree = cKDTree(middles)
     images = np.stack([one.image(middles) for one in symmetry.likening], axis=1)
-    away, nearest = tree.query(images, k=NEAREST, distance_upper_bound=reach_px)
-    orbit = np.full(len(sites), -1, np.int64)
+    # Where there is none so near, the tree says len(sites).
+    near = tree.query(images, k=NEAREST, distance_upper_bound=reach_px)[1].tolist()
+    orbit = [-1] * len(sites)
     count = 0
     for site in np.argsort(sites.cost_mm, kind="stable").tolist():
         if orbit[site] >= 0:
             continue
         orbit[site] = count
-        for off, others in zip(away[site], nearest[site], strict=True):
-            free = [k for k in others[np.isfinite(off)].tolist() if orbit[k] in (-1, count)]
-            if free:
-                orbit[free[0]] = count
+        for others in near[site]:
+            for other in others:
+                if other < len(orbit) and orbit[other] in (-1, count):
+                    orbit[other] = count
+                    break
         count += 1
-    return orbit
+    return np.array(orbit, np.int64)
 
 
 def evened(
