@@ -341,9 +341,10 @@ def refuse_coarse(page: Page, limits: Limits) -> None:
     """Raise UnreadableError for a picture with too few pixels for its size."""
     # A picture has whole pixels: 457 of them on 152.4 mm are meant to be 3 per mm.
     if round(page.px_per_mm, 2) < limits.unreadable_px_per_mm:
+        few = f"only {page.px_per_mm:.1f}" if page.px_per_mm >= 0.1 else "fewer than 0.1"
         raise UnreadableError(
             "low-resolution",
-            f"This picture has only {page.px_per_mm:.1f} dots per mm of paper, too few to measure "
+            f"This picture has {few} dots per mm of paper, too few to measure "
             f"lines; {limits.unreadable_px_per_mm:g} are the least. Scan it at 300 dpi, or "
             "photograph it closer so that the paper fills the picture.",
         )

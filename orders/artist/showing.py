@@ -17,6 +17,7 @@ from orders.models import Kept, Version
 from orders.templatetags.holdfast import in_unit, lengths, svg_number
 
 SHOWN_OF_A_KIND = 20
+NEARLY_EMPTY_MM2 = 20.0  # judgement: a dot of 5 mm
 SIGNS = {"reject": "must be mended", "warn": "warning", "note": "note"}
 
 
@@ -153,6 +154,20 @@ def is_cropped(version: Version) -> bool:
     return any(abs(side - own) > 0.03 * own for side, own in zip(sides_mm, paper_mm, strict=True))
 
 
+def is_edge_of_table(version: Version) -> bool:
+    """Tell whether what runs off the film may be the table: corners found in a photograph."""
+    page = (version.report or {}).get("page") or {}
+    leaves = any(one["kind"] == "leaves-blank" for one in version.findings)
+    return leaves and page.get("found") in ("paper-edges", "whole-image", "given")
+
+
+def is_nearly_empty(version: Version) -> bool:
+    """Tell whether so little would be cut that it is hardly the drawing that was meant."""
+    stencil = (version.report or {}).get("stencil") or {}
+    area_mm2 = stencil.get("opening_area_mm2")
+    return area_mm2 is not None and float(area_mm2) < NEARLY_EMPTY_MM2
+
+
 def _title_of(kind: str) -> str:
     known = KINDS.get(kind)
     return known.title.lower() if known else kind.replace("-", " ")
@@ -184,6 +199,8 @@ def _shown(
 def measure_of(finding: dict[str, Any], unit: str = "mm") -> str:
     """Return the measure against its limit in words, "" where there is nothing to compare."""
     limit = finding.get("limit_mm")
+    if (finding.get("distance_mm") or 0.0) < 0:
+        return f"{in_unit(-float(finding['distance_mm']), unit)} beyond the edge"
     for key, name in (("width_mm", "wide"), ("distance_mm", "from the edge")):
         if finding.get(key) is not None:
             words = f"{in_unit(float(finding[key]), unit)} {name}"

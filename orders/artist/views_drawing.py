@@ -28,7 +28,7 @@ from .common import (
 )
 from .forms import LineForm, SizeForm, TitleForm, sizes_of
 from .seeing import see_context
-from .showing import is_cropped
+from .showing import is_cropped, is_edge_of_table, is_nearly_empty
 from .views_mends import mend_context
 from .views_see import follows_paper
 from .views_upload import ACCEPTED
@@ -37,8 +37,8 @@ FOUND_WORDS = {
     "given": "from the corners that were set",
     "markers": "from the markers on the drawing sheet",
     "paper-edges": "from the edges of the paper",
-    "dpi": "from the scan's own resolution",
-    "whole-image": "from the whole picture, as its shape is the paper's",
+    "dpi": "from the scan’s own resolution",
+    "whole-image": "from the whole picture, as its shape is the paper’s",
 }
 
 
@@ -180,6 +180,9 @@ def _settled_context(request: HttpRequest, version: Version) -> dict[str, Any]:
         "stencil": report.get("stencil") or {},
         "found_words": FOUND_WORDS.get((report.get("page") or {}).get("found", ""), ""),
         "is_cropped": is_cropped(version),
+        "is_edge_table": is_edge_of_table(version),
+        "is_nearly_empty": is_nearly_empty(version),
+        "is_own": access.own_designs(request).filter(pk=version.design_id).exists(),
         "size_form": SizeForm(initial=sizes_of(version)),
         "title_form": TitleForm(initial={"title": version.design.title}),
         "line_form": _line_form(version),

@@ -19,6 +19,7 @@ from orders.errors import RefusedError
 from orders.kept_pictures import size_px_if_kept
 from orders.models import Design, Version
 from orders.straightening import Wanted
+from orders.templatetags.holdfast import times_sign
 
 from .common import design_to_change, first_error, row_number, version_to_show
 from .forms import PAPERS_MM
@@ -105,7 +106,7 @@ def _asked(request: HttpRequest, token: str) -> tuple[Version, Wanted] | HttpRes
 
 
 def _refusal(sentence: str) -> HttpResponse:
-    return JsonResponse({"error": sentence}, status=422)
+    return JsonResponse({"error": times_sign(sentence)}, status=422)
 
 
 def _posted_version(request: HttpRequest, design: Design) -> Version:

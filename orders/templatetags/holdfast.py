@@ -118,7 +118,7 @@ def clock_time(when: datetime.datetime | None) -> str:
 
 @register.filter
 def times_sign(text: str) -> str:
-    """Write sizes in a text of pricing's with the multiplication sign: 6 × 6 in."""
+    """Write sizes in a text of pricing or geometry with the multiplication sign: 6 × 6 in."""
     return re.sub(r"(?<=\d) x (?=\d)", " × ", text)
 
 

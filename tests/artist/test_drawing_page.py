@@ -198,6 +198,8 @@ def test_more_than_twenty_of_a_kind_are_told_in_one_sentence(db: None) -> None:
             {"distance_mm": 6.35, "limit_mm": 10.0},
             "6.35 mm from the edge; 10 mm or more is wanted",
         ),
+        ({"distance_mm": -6.4, "limit_mm": 10.0}, "6.4 mm beyond the edge"),
+        ({"distance_mm": 0.0, "limit_mm": 10.0}, "0 mm from the edge; 10 mm or more is wanted"),
         (
             {"kind": "crowding", "cut_mm_per_mm2": 1.984, "limit_mm_per_mm2": 1.6, "area_mm2": 80},
             "2 mm of cut on each mm² of film; 1.6 or less is wanted",
