@@ -85,7 +85,8 @@ def mend_all(request: HttpRequest, token: str) -> HttpResponse:
 def mend_all_do(request: HttpRequest, token: str) -> HttpResponse:
     """Make the next version with the mends that are ticked."""
     version = _posted_version(request, token)
-    numbers = [int(text) for text in request.POST.getlist("mend") if text.isdecimal()]
+    ticked = " ".join(request.POST.getlist("mend")).split()
+    numbers = [int(text) for text in ticked if text.isdecimal()]
     with told(request):
         made = mending.mend_chosen(version, numbers, access.artist_actor(request))
         return _to(made)
@@ -152,13 +153,20 @@ def _mend_all_context(request: HttpRequest, version: Version) -> dict[str, Any]:
     by_key = {one.key: one for one in findings_shown(version, unit_of(request)).findings}
     severities = {one["key"]: one["severity"] for one in version.findings}
     every = {one["key"]: one for one in version.findings}
-    ticks = []
+    ticks: list[dict[str, Any]] = []
     for at, mend in enumerate(together["mends"] if together else ()):
         finding = every.get(mend["key"])
+        moved = next((one for one in ticks if one.get("place_mm")), None)
+        if moved and mend.get("place_mm"):  # the drawing moves once, whatever runs off the film
+            moved["value"] += f" {at}"
+            moved["more"] += 1
+            continue
         ticks.append(
             mend
             | {
                 "at": at,
+                "value": str(at),
+                "more": 0,
                 "severity": severities.get(mend["key"], "warn"),
                 "message": (finding or {}).get("message", "A line that would be too thin then."),
                 "paths": [_stroke_path(stroke) for stroke in mend["strokes"]],
