@@ -134,7 +134,12 @@ def _pages(context: Any, address: str, folder: Path) -> list[Page]:
         Page("landing", "/", "[data-drop]", (_tap("#drop-words"), _choose("select >> nth=0"))),
         Page("drawing, rejected", rejected, "#mend-all", (_tap(".finding-look"), *see_film)),
         Page("drawing, passed", passed, ".order-this", see_film),
-        Page("pens", f"{rejected}pens/?v=1", ".pens-strip, #pens-found li", (_draw, _tap("[data-do=undo]"))),
+        Page(
+            "pens",
+            f"{rejected}pens/?v=1",
+            ".pens-strip, #pens-found li",
+            (_draw, _tap("[data-do=undo]")),
+        ),
         Page("straighten", f"{photo}straighten/", "#straighten[data-ready]", (_corner, _slide)),
         Page("mend all", f"{rejected}mend-all/?v=1", ".mend-ticks", (_tap(".mend-ticks input"),)),
         Page("basket", "/basket/", "form.line, .line", (_type("input[name=quantity]"),)),

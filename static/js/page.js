@@ -3,8 +3,6 @@
 (function () {
   "use strict";
 
-  document.documentElement.classList.add("scripted");
-
   // After a form came back with errors, reading goes on where they are told.
   function focusNotice(root) {
     const notice = root.querySelector("[data-focus]");
@@ -48,17 +46,17 @@
 
   // A place that fills itself in again waits while somebody types in it, and keeps open what was.
   let open = [];
-  document.addEventListener("htmx:beforeRequest", (event) => {
+  document.addEventListener("fill:beforeRequest", (event) => {
     const place = event.detail.elt;
     const typing = document.activeElement && document.activeElement.matches("input, textarea");
     if (place.hasAttribute("data-waits-for-typing") && typing && place.contains(document.activeElement)) {
       event.preventDefault();
     }
   });
-  document.addEventListener("htmx:beforeSwap", () => {
+  document.addEventListener("fill:beforeSwap", () => {
     open = [...document.querySelectorAll("details[id][open]")].map((part) => part.id);
   });
-  document.addEventListener("htmx:afterSwap", () => {
+  document.addEventListener("fill:afterSwap", () => {
     open.forEach((id) => {
       const part = document.getElementById(id);
       if (part) part.open = true;
@@ -66,5 +64,5 @@
   });
 
   focusNotice(document);
-  document.addEventListener("htmx:afterSettle", (event) => focusNotice(event.detail.elt));
+  document.addEventListener("fill:afterSwap", (event) => focusNotice(event.detail.elt));
 })();

@@ -124,5 +124,5 @@
   }
 
   setUp(document);
-  document.addEventListener("htmx:afterSettle", (event) => bringBack(event.detail.elt.parentNode || document));
+  document.addEventListener("fill:afterSwap", (event) => bringBack(event.detail.elt.parentNode || document));
 })();

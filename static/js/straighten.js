@@ -103,6 +103,21 @@
     };
   }
 
+  /** Do a longer piece of work once, after the next picture on the screen, so that no press waits for it. */
+  function afterPaint(what) {
+    let isComing = false;
+    return () => {
+      if (isComing) return;
+      isComing = true;
+      requestAnimationFrame(() =>
+        setTimeout(() => {
+          isComing = false;
+          what();
+        })
+      );
+    };
+  }
+
   // ---- what is asked of the workshop's computer
 
   let asking = null;
@@ -288,7 +303,7 @@
       [...handle.children].forEach((circle, index) => attributes(circle, { cx: x, cy: y, r: radii[index] * px }));
       attributes(handle, { "aria-valuenow": Math.round(x), "aria-valuemin": Math.round(-0.04 * width), "aria-valuemax": Math.round(1.04 * width), "aria-valuetext": `${written(x, 1)} across, ${written(y, 1)} down` });
     });
-    drawStraight();
+    drawStraightSoon();
   }
 
   // The glass lies in the upper corner that is farther from the finger.
@@ -320,26 +335,30 @@
       corners.map((corner) => corner.map((value) => (value + 0.5) * share - 0.5))
     );
     const picture = new ImageData(width, height);
+    const shown = new Uint32Array(picture.data.buffer);
+    const { data, width: row, height: rows } = dots;
     for (let y = 0; y < height; y++) {
       for (let x = 0; x < width; x++) {
-        const [u, v] = through(back, [x, y]);
-        const [left, top] = [Math.floor(u), Math.floor(v)];
-        const inside = left >= 0 && top >= 0 && left < dots.width - 1 && top < dots.height - 1;
+        // through(back, [x, y]) without lists: this runs for every dot
+        const w = back[6] * x + back[7] * y + 1;
+        const u = (back[0] * x + back[1] * y + back[2]) / w;
+        const v = (back[3] * x + back[4] * y + back[5]) / w;
+        const left = Math.floor(u);
+        const top = Math.floor(v);
         let grey = 128;
-        if (inside) {
-          const at = top * dots.width + left;
-          const [a, b] = [u - left, v - top];
-          const above = dots.data[at] * (1 - a) + dots.data[at + 1] * a;
-          const below = dots.data[at + dots.width] * (1 - a) + dots.data[at + dots.width + 1] * a;
-          grey = above * (1 - b) + below * b;
+        if (left >= 0 && top >= 0 && left < row - 1 && top < rows - 1) {
+          const at = top * row + left;
+          const a = u - left;
+          const above = data[at] * (1 - a) + data[at + 1] * a;
+          const below = data[at + row] * (1 - a) + data[at + row + 1] * a;
+          grey = (above + (below - above) * (v - top) + 0.5) | 0;
         }
-        const to = 4 * (y * width + x);
-        picture.data[to] = picture.data[to + 1] = picture.data[to + 2] = grey;
-        picture.data[to + 3] = 255;
+        shown[y * width + x] = 0xff000000 | (grey * 0x10101);
       }
     }
     canvas.getContext("2d").putImageData(picture, 0, 0);
   }
+  const drawStraightSoon = afterPaint(drawStraight);
 
   one("find-corners").addEventListener("click", () => {
     CORNER_NAMES.forEach((name) => (field(name).value = ""));
@@ -351,11 +370,15 @@
   const slide = one("ink-slide");
   const level = () => (number("ink_percent") === null ? 0.5 : number("ink_percent") / 100);
 
-  function drawInk() {
+  function tellLevel() {
     const percent = number("ink_percent");
     one("ink-auto").checked = percent === null;
     slide.value = percent === null ? 50 : percent;
     one("ink-told").textContent = percent === null ? "Halfway between ink and paper." : `${written(percent, 1)} % of the way from ink to paper.`;
+  }
+
+  function drawInk() {
+    tellLevel();
     const canvas = one("ink-view");
     const context = canvas.getContext("2d");
     if (!greys) {
@@ -389,16 +412,17 @@
     drawPlace();
   }
 
-  let drawing = 0;
+  const drawInkSoon = afterPaint(drawInk);
   slide.addEventListener("input", () => {
     field("ink_percent").value = slide.value;
-    cancelAnimationFrame(drawing);
-    drawing = requestAnimationFrame(drawInk);
+    tellLevel();
+    drawInkSoon();
     measureSoon();
   });
   one("ink-auto").addEventListener("change", (event) => {
     field("ink_percent").value = event.target.checked ? "" : slide.value;
-    drawInk();
+    tellLevel();
+    drawInkSoon();
     measureSoon();
   });
 

@@ -7,11 +7,11 @@
   const SVG = "http://www.w3.org/2000/svg";
 
   // A refresh tells whether somebody is looking, and never sweeps away a message being changed.
-  document.addEventListener("htmx:configRequest", (event) => {
+  document.addEventListener("fill:configRequest", (event) => {
     if (event.detail.elt.id !== "talk-list") return;
     if (document.visibilityState === "visible") event.detail.parameters.visible = "1";
   });
-  document.addEventListener("htmx:beforeRequest", (event) => {
+  document.addEventListener("fill:beforeRequest", (event) => {
     const list = event.detail.elt;
     if (list.id !== "talk-list") return;
     const typed = [...list.querySelectorAll("details[open] textarea")];
