@@ -142,7 +142,7 @@ def _pages(context: Any, address: str, folder: Path) -> list[Page]:
         ),
         Page("straighten", f"{photo}straighten/", "#straighten[data-ready]", (_corner, _slide)),
         Page("mend all", f"{rejected}mend-all/?v=1", ".mend-ticks", (_tap(".mend-ticks input"),)),
-        Page("basket", "/basket/", "form.line, .line", (_type("input[name=quantity]"),)),
+        Page("basket", "/basket/", ".line", (_type(".line input[type=number]"),)),
         Page("order", order, ".steps", (_type("textarea"),)),
         Page("mine", "/mine/", ".cards", (_type("#find-q, h1"),)),
     ]

@@ -51,7 +51,21 @@ def artists_side(browser: Any, address: str, sign: Path) -> None:
     page.goto(address)
     page.set_input_files("#drawing-file", str(sign))
     page.wait_for_selector(".verdict")
+    page.locator(".mends-awaited").wait_for(state="detached")
     save(page, "drawing.png", width=880)
+    phone.set_input_files("#drawing-file", str(sign))
+    phone.wait_for_selector(".verdict")
+    phone.locator("#mend-all").wait_for()
+    drawing = phone.url.split("?")[0]
+    phone.goto(f"{drawing}pens/")
+    phone.locator("#pens-found li").first.wait_for()
+    save(phone, "pens-phone.png", width=240)
+    phone.goto(f"{drawing}mend-all/")
+    phone.locator(".mend-ticks").wait_for()
+    save(phone, "mend-all-phone.png", width=240)
+    phone.goto(f"{drawing}?view=film")
+    phone.wait_for_timeout(2500)  # what falls has fallen
+    save(phone, "film-phone.png", width=240)
 
 
 def workshops_side(browser: Any, address: str, password: str) -> None:

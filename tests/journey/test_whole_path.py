@@ -104,6 +104,7 @@ def order_stencil_and_mask(page: Any, look: Look) -> None:
     page.click("button:has-text('Put it in the basket')")
     page.wait_for_selector("h1:has-text('Basket')")
     page.go_back()
+    page.click("#other-ways summary")
     page.click("button:has-text('Meant as a mask')")
     page.wait_for_selector("h1:has-text('It can be cut as a mask')")
     page.fill("input[name=quantity]", "2")
