@@ -14,12 +14,12 @@
   // ---- what is sent
 
   function values(part, isPost, submitter) {
-    const parameters = {};
     const form = part.closest("form");
-    if (form && isPost) new FormData(form).forEach((value, name) => (parameters[name] = value));
-    if (submitter && submitter.name) parameters[submitter.name] = submitter.value;
+    const pressed = submitter || part.closest("button");
+    const all = form && isPost ? [...new FormData(form)] : [];
+    if (pressed && pressed.name) all.push([pressed.name, pressed.value]);
     const only = part.getAttribute("hx-params");
-    return only ? Object.fromEntries(only.split(",").map((name) => [name, parameters[name]])) : parameters;
+    return new URLSearchParams(only ? all.filter(([name]) => only.split(",").includes(name)) : all);
   }
 
   async function ask(part, submitter) {
@@ -30,8 +30,8 @@
     tell(part, "configRequest", { parameters });
     const address = new URL(part.getAttribute(isPost ? "hx-post" : "hx-get"), location.href);
     const options = { headers: { "HX-Request": "true" } };
-    if (isPost) Object.assign(options, { method: "POST", body: new URLSearchParams(parameters) });
-    else Object.entries(parameters).forEach((pair) => address.searchParams.set(...pair));
+    if (isPost) Object.assign(options, { method: "POST", body: parameters });
+    else parameters.forEach((value, name) => address.searchParams.append(name, value));
     busy.set(part, false);
     part.classList.add("fill-asks");
     try {
@@ -109,7 +109,8 @@
   function heard(event) {
     const part = event.target.closest && event.target.closest(ASKING);
     if (!part || everyMs(part) || event.defaultPrevented) return;
-    const wanted = (part.getAttribute("hx-trigger") || "click").split(/\s*,\s*/);
+    const usual = part.matches("form") ? "submit" : part.matches("input, select, textarea") ? "change" : "click";
+    const wanted = (part.getAttribute("hx-trigger") || usual).split(/\s*,\s*/);
     if (!wanted.includes(event.type) || (event.type === "click" && (event.ctrlKey || event.metaKey || event.shiftKey))) return;
     if (event.type !== "change") event.preventDefault();
     ask(part, event.submitter);

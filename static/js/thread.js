@@ -9,7 +9,7 @@
   // A refresh tells whether somebody is looking, and never sweeps away a message being changed.
   document.addEventListener("fill:configRequest", (event) => {
     if (event.detail.elt.id !== "talk-list") return;
-    if (document.visibilityState === "visible") event.detail.parameters.visible = "1";
+    if (document.visibilityState === "visible") event.detail.parameters.set("visible", "1");
   });
   document.addEventListener("fill:beforeRequest", (event) => {
     const list = event.detail.elt;
