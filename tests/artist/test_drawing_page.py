@@ -8,7 +8,14 @@ import pytest
 from django.test import Client
 
 from orders import workflow
-from orders.artist.showing import SHOWN_OF_A_KIND, findings_shown, measure_of
+from orders.artist.showing import (
+    NEARLY_EMPTY_MM2,
+    SHOWN_OF_A_KIND,
+    findings_shown,
+    is_edge_of_table,
+    is_nearly_empty,
+    measure_of,
+)
 from orders.marks import place_marks
 from orders.models import Job, Version
 from orders.workflow import Actor
@@ -238,3 +245,39 @@ def test_a_name_is_one_line_of_plain_text(visitor: Client) -> None:
     assert version.design.title == "Tide snail v1.2"
     page = visitor.post(rename, {"title": "\u2028\x08"}, follow=True)
     assert "Give the drawing a name." in text(page)
+
+
+@pytest.mark.parametrize(
+    ("kind", "found", "is_table"),
+    [
+        ("leaves-blank", "paper-edges", True),
+        ("leaves-blank", "whole-image", True),
+        ("leaves-blank", "dpi", False),
+        ("island", "paper-edges", False),
+    ],
+)
+def test_what_runs_off_a_photograph_may_be_the_table(kind: str, found: str, is_table: bool) -> None:
+    version = Version(report={"page": {"found": found}, "findings": [{"kind": kind}]})
+    assert is_edge_of_table(version) is is_table
+
+
+@pytest.mark.parametrize(
+    ("area_mm2", "is_empty"),
+    [(0.6, True), (NEARLY_EMPTY_MM2 - 0.1, True), (NEARLY_EMPTY_MM2, False), (None, False)],
+)
+def test_next_to_nothing_drawn_is_asked_about(area_mm2: float | None, is_empty: bool) -> None:
+    stencil = {} if area_mm2 is None else {"opening_area_mm2": area_mm2}
+    assert is_nearly_empty(Version(report={"stencil": stencil, "findings": []})) is is_empty
+
+
+@pytest.mark.parametrize("status", ["passed", "rejected"])
+def test_a_drawings_page_has_one_main_button(
+    visitor: Client, shop: Any, status: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("orders.mending.is_awaited", lambda version: False)
+    version = factories.make_version(visitor=KEY, status=status)
+    page = visitor.get(f"/drawing/{version.design.token}/").content.decode()
+    assert page.count("button-main") == 1
+    assert page.index('id="next-steps"') < (
+        page.index('id="finding-list"') if status == "rejected" else len(page)
+    )
