@@ -4,7 +4,7 @@ from datetime import date, timedelta
 
 import pytest
 
-from orders import drawings, quoting, workflow
+from orders import privacy, quoting, workflow
 from orders.dates import add_working_days, today
 from orders.errors import NotNowError, RefusedError
 from orders.models import Event, Job, Mail, Order, Quote
@@ -146,7 +146,7 @@ def test_a_drawing_taken_away_after_the_quote_is_back_when_it_is_accepted(artist
     assert artist.person is not None
     quote = quoting.place_order(order, artist.person, artist, rights_confirmed=True)
     design = line.version.design
-    drawings.remove_design(design)
+    privacy.remove_design(design, artist)
     workflow.accept(quote, artist)
     design.refresh_from_db()
     assert design.removed_at is None
