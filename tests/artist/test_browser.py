@@ -170,7 +170,9 @@ def test_a_finding_and_its_mark_light_up_together(
     page.locator("a.pin").focus()
     assert page.locator("#finding-1.finding-shown").count() == 1
     page.keyboard.press("Enter")
-    assert page.url.endswith("#finding-1")
+    page.locator("#plate.plate-zoomed").wait_for()
+    page.keyboard.press("Escape")
+    assert page.locator("#plate.plate-zoomed").count() == 0
 
 
 def test_choosing_a_picture_sends_it_at_once(
