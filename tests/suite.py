@@ -25,10 +25,11 @@ ONCE = (
     "tests/pricing/test_quote_examples.py",
     "tests/pricing/test_quote_rules.py",
     "tests/test_imports.py",
-    "tests/artist/test_browser.py",
+    "tests/**/test_*browser.py",
     "tests/artist/test_endless_upload.py",
     "tests/artist/test_look.py",
-    "tests/workshop/test_browser.py",
+    "tests/journey/test_artist_journey.py",
+    "tests/journey/test_money_by_clicks.py",
     "tests/workshop/test_job_files.py",
     "tests/workshop/test_photos.py",
     "tests/workshop/test_sheet_files.py",
@@ -39,7 +40,7 @@ ONCE = (
     "tests/service/test_run_parts.py",
 )
 """What knows no database, or only reads rows to make a page, a picture or a file of them; all else
-runs on both. tests/journey clicks through the pages of both."""
+runs on both. tests/journey/test_whole_path.py clicks through the pages of both."""
 PARTS = ("browser", "lint", "postgres")
 LINT = (["ruff", "check", "."], ["ruff", "format", "--check", "."], ["mypy"])
 # what a test needs beyond Python: Debian's package, its program, where it may be off PATH
@@ -193,7 +194,7 @@ def main(words: list[str]) -> int:
                 run_pytest(
                     "PostgreSQL and Redis, all but what only reads rows",
                     clean_environment(**urls),
-                    *(f"--ignore={place}" for place in ONCE),
+                    *(f"--ignore-glob={place}" for place in ONCE),
                     *chosen,
                 )
             )
