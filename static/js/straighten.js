@@ -370,15 +370,11 @@
   const slide = one("ink-slide");
   const level = () => (number("ink_percent") === null ? 0.5 : number("ink_percent") / 100);
 
-  function tellLevel() {
+  function drawInk() {
     const percent = number("ink_percent");
     one("ink-auto").checked = percent === null;
     slide.value = percent === null ? 50 : percent;
     one("ink-told").textContent = percent === null ? "Halfway between ink and paper." : `${written(percent, 1)} % of the way from ink to paper.`;
-  }
-
-  function drawInk() {
-    tellLevel();
     const canvas = one("ink-view");
     const context = canvas.getContext("2d");
     if (!greys) {
@@ -415,14 +411,12 @@
   const drawInkSoon = afterPaint(drawInk);
   slide.addEventListener("input", () => {
     field("ink_percent").value = slide.value;
-    tellLevel();
-    drawInkSoon();
+    drawInkSoon(); // tells the level when it shows it
     measureSoon();
   });
   one("ink-auto").addEventListener("change", (event) => {
     field("ink_percent").value = event.target.checked ? "" : slide.value;
-    tellLevel();
-    drawInkSoon();
+    drawInkSoon(); // tells the level when it shows it
     measureSoon();
   });
 
