@@ -52,6 +52,8 @@
     sending.bar.setAttribute("aria-label", `Sending ${file.name}`);
     list.append(row);
     list.hidden = false;
+    const folded = form.closest("details"); // what was dropped on the page is shown being sent
+    if (folded) folded.open = true;
     tell(sending, "Waits for its turn");
     queue.push(sending);
   }
