@@ -27,8 +27,8 @@ LEAST_MM: Final = 6.0
 """Nearer to the neck than this share of the way, and than this, a bridge holds next to nothing."""
 
 
-Costs = Callable[[Sequence[int]], NDArray[np.float64]]
-"""The cost (n) in mm of all places, once some are taken too (by number)."""
+Costs = Callable[[NDArray[np.intp], Sequence[int]], NDArray[np.float64]]
+"""The cost (n) in mm of places (numbers), once some others are taken too (by number)."""
 
 
 @dataclass(frozen=True)
@@ -143,7 +143,6 @@ def hold_hinges(
     middles = (ends_px[:, :2] + ends_px[:, 2:]) / 2
     done: list[tuple[int, int, tuple[int, ...]]] = []
     is_held = np.zeros(len(hinges), bool)
-    cost, counted = cost_mm(()), 0
     for number, (hinge, share) in enumerate(zip(hinges, shares, strict=True)):
         fits = np.flatnonzero(holds[number] & usable)
         if is_held[number] or not len(fits):
@@ -151,9 +150,8 @@ def hold_hinges(
         ways = share.max(axis=0)[fits]
         near = 1 - np.minimum(ways / (FAR_SHARE * ways.max()), 1.0)
         others = holds[~is_held][:, fits].sum(axis=0) - 1
-        if len(done) != counted:
-            cost, counted = cost_mm([site for site, _, _ in done]), len(done)
-        score = cost[fits] + FAR_MM * near - 2.5 * np.minimum(others, 2)
+        cost = cost_mm(fits, [site for site, _, _ in done])
+        score = cost + FAR_MM * near - 2.5 * np.minimum(others, 2)
         order = fits[np.argsort(score, kind="stable")]
         is_held |= holds[:, order[0]]
         done.append((int(order[0]), number, tuple(order[1:MOST_FURTHER].tolist())))
@@ -161,8 +159,7 @@ def hold_hinges(
         held_to = float(share[:, order[0]].max())
         reach_mm = hinge.finding.reach_mm or 0.0
         while (1 - held_to) * reach_mm > LONG_MM:
-            cost = cost_mm([site for site, _, _ in done])
-            site = _across_itself(hinge, share, cost, usable, held_to)
+            site = _across_itself(hinge, share, cost_mm, done, usable, held_to)
             if site is None:
                 break
             done.append((site, number, ()))
@@ -194,7 +191,8 @@ def _shares(hinge: Hinge, ends_px: NDArray[np.float64]) -> NDArray[np.float64]:
 def _across_itself(
     hinge: Hinge,
     share: NDArray[np.float64],
-    cost_mm: NDArray[np.float64],
+    cost_mm: Costs,
+    done: Sequence[tuple[int, int, tuple[int, ...]]],
     usable: NDArray[np.bool_],
     held_to: float,
 ) -> int | None:
@@ -210,4 +208,5 @@ def _across_itself(
     if not len(fits):
         return None
     gained_mm = (np.minimum(high[fits], 1.0) - held_to) * reach_mm
-    return int(fits[np.argmax(gained_mm - STEP_PER_COST * cost_mm[fits])])
+    cost = cost_mm(fits, [site for site, _, _ in done])
+    return int(fits[np.argmax(gained_mm - STEP_PER_COST * cost)])

@@ -26,7 +26,7 @@ from geometry.prepared import Prepared
 from geometry.recheck import recheck
 from geometry.recipe import Stroke
 
-MOST_ROUNDS: Final = 4
+MOST_ROUNDS: Final = 8
 MOST_AT_ONCE: Final = 8
 """Flaps and spans that get a bridge in one round; each one's bridge changes the next one's lift."""
 EVALUATED: Final = 10

@@ -136,31 +136,38 @@ class Plan:
             if not lying_apart(self.film, joined):
                 return
 
-    def crowding_mm(self, also: Sequence[int] = ()) -> NDArray[np.float64]:
-        """Return what each place (n) costs beside the bridges taken, and some more by number.
+    def crowding_mm(
+        self, of: NDArray[np.intp] | None = None, also: Sequence[int] = ()
+    ) -> NDArray[np.float64]:
+        """Return what places (numbers; by default all) cost beside the bridges taken, and `also`.
 
         For ending close to where one does, and for standing in one line with one close by; less for
         being another's counterpart.
         """
-        taken = np.concatenate([self.taken, np.array(also, dtype=np.intp)])
-        ends, middles = self.sites.ends_px, self.sites.middle_px
-        near_px = _nearest(ends[taken].reshape(-1, 2), ends.reshape(-1, 2))
+        sites = self.sites if of is None else self.sites.only(of)
+        taken = self.sites.only(np.concatenate([self.taken, np.array(also, dtype=np.intp)]))
+        near_px = _nearest(taken.ends_px.reshape(-1, 2), sites.ends_px.reshape(-1, 2))
         nearest_mm = near_px.reshape(-1, 2).min(axis=1) * self.mm
-        most_mm = np.maximum(CROWD_MM, CROWD_SHARE * self.sites.gap_mm)
+        most_mm = np.maximum(CROWD_MM, CROWD_SHARE * sites.gap_mm)
         cost = most_mm * np.clip(1 - nearest_mm / CROWDED_MM, 0, None)
-        row = np.zeros(len(self.sites))
-        reach_px = ROW_REACH_MM / self.mm
-        around = cKDTree(middles).query_ball_point(middles[taken], reach_px) if len(taken) else []
-        for one, near in zip(taken.tolist(), around, strict=True):
-            to_mm = (middles[near] - middles[one]) * self.mm
-            along = ends[one, 2:] - ends[one, :2]
-            along /= max(float(np.hypot(*along)), 1e-9)
-            off = np.abs(to_mm @ np.array([-along[1], along[0]])) / ROW_OFF_MM
-            way = np.hypot(*to_mm.T) / ROW_REACH_MM
-            beside = np.clip(1 - off, 0, None) * np.clip(1 - way, 0, None)
-            row[near] = np.maximum(row[near], beside)
-        is_kin = (self.sites.orbit >= 0) & np.isin(self.sites.orbit, self.sites.orbit[taken])
-        return np.asarray(cost + ROW_MM * row - KIN_MM * is_kin)
+        is_kin = (sites.orbit >= 0) & np.isin(sites.orbit, taken.orbit)
+        return np.asarray(cost + ROW_MM * self._in_row(sites, taken) - KIN_MM * is_kin)
+
+    def _in_row(self, sites: Sites, taken: Sites) -> NDArray[np.float64]:
+        """Return (n), 0 to 1, how much places stand in one line with a taken one close by."""
+        row = np.zeros(len(sites))
+        if not len(sites) or not len(taken):
+            return row
+        near = cKDTree(sites.middle_px).query_ball_point(taken.middle_px, ROW_REACH_MM / self.mm)
+        one = np.repeat(np.arange(len(taken)), [len(places) for places in near])
+        other = np.concatenate([np.array(places, np.intp) for places in near])
+        to_mm = (sites.middle_px[other] - taken.middle_px[one]) * self.mm
+        along = taken.ends_px[:, 2:] - taken.ends_px[:, :2]
+        along /= np.maximum(np.hypot(*along.T), 1e-9)[:, None]
+        off = np.abs(to_mm[:, 1] * along[one, 0] - to_mm[:, 0] * along[one, 1]) / ROW_OFF_MM
+        way = np.hypot(*to_mm.T) / ROW_REACH_MM
+        np.maximum.at(row, other, np.clip(1 - off, 0, None) * np.clip(1 - way, 0, None))
+        return row
 
     def look_farther(self) -> bool:
         """Look for places across wide ink too; tell whether there are more then."""
@@ -176,7 +183,12 @@ class Plan:
 
     def copy(self) -> "Plan":
         """Return a plan whose bridges stay as they are now."""
-        return replace(self, chosen=[replace(one) for one in self.chosen])
+        return replace(
+            self,
+            chosen=[replace(one) for one in self.chosen],
+            banned_px=list(self.banned_px),
+            endured=set(self.endured),
+        )
 
     def joined(self, without: Sequence[int] = ()) -> Joined:
         """Return which parts the bridges join, but for some of them, by number."""

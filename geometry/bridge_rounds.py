@@ -85,12 +85,32 @@ def plan_bridges(
         after = recheck(prepared, (*base, *plan.strokes()))
         return Planned(plan.copy(), after, tuple(_faults(plan, start, after)))
 
-    def evened(now: Planned) -> Planned:
-        plan = now.plan.copy()
-        if not plan.even_out():
+    def rounds(plan: Plan, *, is_even: bool) -> Planned:
+        def spanned() -> Planned:
+            plan.span()
+            if is_even:
+                plan.even_out()
+            return checked(plan)
+
+        best = now = spanned()
+        for turn in range(MOST_ROUNDS):
+            is_moved = turn < MOST_MOVES and drop_harmful(plan, now.left)
+            if not (is_moved or _hold_flaps(plan, now) or _add_more(plan, style)):
+                break
+            now = spanned()
+            # Later states are fuller: of two as good, the later has what a style asks for.
+            best = now if now.rank <= best.rank else best
+        return best
+
+    def checked_even(plan: Plan) -> Planned:
+        even = plan.copy()
+        if not even.even_out():
+            return checked(plan)
+        now = checked(even)
+        if not now.left:
             return now
-        exact = checked(plan)
-        return exact if exact.rank <= now.rank else now
+        uneven = checked(plan)
+        return now if now.rank <= uneven.rank else uneven
 
     def flaps(plan: Plan) -> list[Finding]:
         ink = with_strokes(prepared.ink, (*base, *plan.strokes()), plan.placement)
@@ -101,22 +121,16 @@ def plan_bridges(
         wanted = {part: _wanted(island, style) for part, island in plan.island_of.items()}
         if not prune(plan, best.rank[1], flaps, wanted):
             return best
-        fewer = evened(checked(plan))
+        fewer = checked_even(plan)
         return fewer if fewer.rank <= best.rank else best
 
-    plan.span()
-    best = now = checked(plan)
-    for turn in range(MOST_ROUNDS):
-        is_moved = turn < MOST_MOVES and drop_harmful(plan, now.left)
-        if not (is_moved or _hold_flaps(plan, now) or _add_more(plan, style)):
-            break
-        plan.span()
-        now = checked(plan)
-        # Later states are fuller: of two that are as good, the later has what a style asks for.
-        best = now if now.rank <= best.rank else best
-    best = pruned(evened(best))
+    best = rounds(plan.copy(), is_even=True)
+    if best.left and plan.symmetry is not None:
+        uneven = rounds(plan, is_even=False)
+        best = uneven if uneven.rank < best.rank else best
+    best = pruned(best)
     if guide is not None:
-        best = guide.improve(best, lambda plan: evened(checked(plan)), pruned)
+        best = guide.improve(best, checked_even, pruned)
     _say_why(best.plan, before)
     return best
 
@@ -215,8 +229,8 @@ def _hold_flaps(plan: Plan, now: Planned) -> bool:
     shift = np.tile(np.subtract(plan.film.ink.origin_px, ink.origin_px), 2)
 
     def hold(*, with_banned: bool = False) -> list[tuple[int, int, tuple[int, ...]]]:
-        def cost_mm(also: Sequence[int]) -> NDArray[np.float64]:
-            return plan.sites.cost_mm + plan.crowding_mm(also)
+        def cost_mm(of: NDArray[np.intp], also: Sequence[int]) -> NDArray[np.float64]:
+            return plan.sites.cost_mm[of] + plan.crowding_mm(of, also)
 
         ends_px = plan.sites.ends_px + shift
         usable = plan.usable(with_banned=with_banned)
