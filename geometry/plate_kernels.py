@@ -331,22 +331,35 @@ def extend_add(
 
 
 @njit(cache=True, inline="always")
-def _entry(
+def _copy_square(
+    out: NDArray[np.float64],
+    to_row: int,
+    to_column: int,
     row: int,
     column: int,
     split: int,
+    per_node: int,
     pivot: NDArray[np.float64],
     below: NDArray[np.float64],
     rest: NDArray[np.float64],
-) -> float:
-    """Return one entry of a front; its first `split` rows and columns are the pivots'."""
-    if row < split and column < split:
-        return pivot[max(row, column), min(row, column)]
-    if row < split:
-        return below[column - split, row]
-    if column < split:
-        return below[row - split, column]
-    return rest[row - split, column - split]
+) -> None:
+    """Copy the square of two nodes of a front; its first `split` rows and columns are the pivots'.
+
+    Of the pivots' block only the lower half is filled in.
+    """
+    for b in range(per_node):
+        for a in range(per_node):
+            if row >= split and column >= split:
+                value = rest[row - split + a, column - split + b]
+            elif row >= split:
+                value = below[row - split + a, column + b]
+            elif column >= split:
+                value = below[column - split + b, row + a]
+            elif row > column or (row == column and a >= b):
+                value = pivot[row + a, column + b]
+            else:
+                value = pivot[column + b, row + a]
+            out[to_row + a, to_column + b] = value
 
 
 @njit(cache=True)
@@ -360,15 +373,14 @@ def pick(
 ) -> NDArray[np.float64]:
     """Return the inverse's square (n d, n d) at places of a front whose three blocks are given."""
     size = len(at)
+    split = per_node * kept
     out = np.empty((size * per_node, size * per_node)).T
     for j in range(size):
+        column = per_node * at[j]
         for i in range(size):
-            for b in range(per_node):
-                column = per_node * at[j] + b
-                for a in range(per_node):
-                    row = per_node * at[i] + a
-                    value = _entry(row, column, per_node * kept, pivot, below, rest)
-                    out[per_node * i + a, per_node * j + b] = value
+            row = per_node * at[i]
+            to = (per_node * i, per_node * j)
+            _copy_square(out, to[0], to[1], row, column, split, per_node, pivot, below, rest)
     return out
 
 
@@ -385,18 +397,18 @@ def pick_elements(
     out: NDArray[np.float64],
 ) -> None:
     """Write the inverse's square of each chosen element into out (elements, k d, k d); held 0."""
+    split = per_node * kept
     for index in range(len(chosen)):
         element = chosen[index]
         for i in range(nodes.shape[1]):
             if nodes[element, i] < 0:
                 continue
+            row = per_node * place[nodes[element, i]]
             for j in range(nodes.shape[1]):
                 if nodes[element, j] < 0:
                     continue
-                at_i, at_j = place[nodes[element, i]], place[nodes[element, j]]
-                for a in range(per_node):
-                    row = per_node * at_i + a
-                    for b in range(per_node):
-                        column = per_node * at_j + b
-                        value = _entry(row, column, per_node * kept, pivot, below, rest)
-                        out[element, per_node * i + a, per_node * j + b] = value
+                column = per_node * place[nodes[element, j]]
+                to = (per_node * i, per_node * j)
+                _copy_square(
+                    out[element], to[0], to[1], row, column, split, per_node, pivot, below, rest
+                )

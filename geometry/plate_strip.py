@@ -2,7 +2,7 @@
 
 The strip is one plate element of its own, its four corners tied to the film where the banks are, so
 the plate with it follows by Woodbury's identity, an update of rank 13: sixteen unknowns less the
-three ways in which it can move without bending.
+three ways in which it can move without bending. One much wider than it is long is two side by side.
 """
 
 from collections.abc import Sequence
@@ -20,13 +20,15 @@ RANK: Final = 13
 SEEK_MM: Final = 1.5
 """A bank is looked for so far back from a corner of the strip that lies in the opening."""
 LEAST_GAP_MM: Final = 0.1
+WIDE: Final = 2.0
+"""Times its length that a strip is wide at most; a wider one is of two elements."""
 
 Array = NDArray[np.float64]
 PointMm = tuple[float, float]
 
 
 class Strip:
-    """A strip of film between two points of a plate. gap_mm: the mean way from bank to bank.
+    """A strip of film between two points of a plate.
 
     What its corners reach into the film adds nothing, as that film is there already. Slopes and
     twist are tied too, so a wide strip turns with its banks. Against the plate made anew with the
@@ -36,21 +38,27 @@ class Strip:
     def __init__(self, plate: "Plate", points_mm: tuple[PointMm, PointMm], width_mm: float) -> None:
         """Work out the strip's modes. Raises ValueError where a corner finds no film."""
         self._plate = plate
-        self.modes, give, self.gap_mm = strip_modes(plate, points_mm, width_mm)
-        self._inner = np.linalg.inv(np.diag(give) + plate.factor.energies(self.modes.T))
+        start, end = (np.array(point, float) for point in points_mm)
+        self._modes, give, gap_mm = strip_modes(plate, start, end, width_mm)
+        if width_mm > WIDE * gap_mm:
+            along = (end - start) / float(np.hypot(*(end - start)))
+            off = width_mm / 4 * np.array([-along[1], along[0]])
+            halves = [strip_modes(plate, start + by, end + by, width_mm / 2) for by in (-off, off)]
+            self._modes = np.concatenate([modes for modes, _, _ in halves])
+            give = np.concatenate([gives for _, gives, _ in halves])
+        self._inner = np.linalg.inv(np.diag(give) + plate.factor.energies(self._modes.T))
 
     def compliance(self, spots: Sequence["Spot"], shapes: Array) -> Array:
         """Return (n) the compliance with the strip at spots, from their `Plate.shapes_under`."""
         before = np.asarray(self._plate.rows(spots).multiply(shapes.T).sum(axis=1)).ravel()
-        moved = self.modes @ shapes
+        moved = self._modes @ shapes
         return np.asarray(before - np.einsum("in,ij,jn->n", moved, self._inner, moved))
 
 
 def strip_modes(
-    plate: "Plate", points_mm: tuple[PointMm, PointMm], width_mm: float
+    plate: "Plate", start: Array, end: Array, width_mm: float
 ) -> tuple[Array, Array, float]:
     """Return (modes (13, unknowns), what each gives (13) mm/N for D = 1, the mean gap in mm)."""
-    start, end = (np.array(point, float) for point in points_mm)
     length = float(np.hypot(*(end - start)))
     along = (end - start) / length
     across = np.array([-along[1], along[0]])
