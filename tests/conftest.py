@@ -3,7 +3,7 @@
 import os
 import shutil
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -125,21 +125,56 @@ def axe_source() -> str:
     return (files("axe_playwright_python") / "axe.min.js").read_text(encoding="utf-8")
 
 
+AXE_RULES = {
+    "all": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"],
+    "colours": ["color-contrast"],
+}
+
+
 @pytest.fixture
-def breaches(axe_source: str) -> Callable[[Any], list[str]]:
+def breaches(axe_source: str) -> Callable[..., list[str]]:
     """Give a function that lists what axe-core finds against WCAG 2.2 A and AA on a page."""
 
-    def look(page: Any) -> list[str]:
-        page.evaluate(axe_source + "; undefined")  # evaluate, as the page's policy bars script tags
-        found = page.evaluate(
-            """() => axe.run(document, {runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa",
-                                                "wcag22aa", "best-practice"]})"""
+    def look(page: Any, rules: str = "all") -> list[str]:
+        if not page.evaluate("Boolean(window.axe)"):
+            page.evaluate(axe_source + "; undefined")  # the page's policy bars script tags
+        # All that passed is many times the size of what did not, and nobody reads it.
+        violations = page.evaluate(
+            """async (rules) => (await axe.run(document, {
+                runOnly: rules, resultTypes: ["violations"], preload: false,
+            })).violations""",
+            AXE_RULES[rules],
         )
         return [
             f"{breach['id']}: {node['target']} {node['failureSummary']}"
-            for breach in found["violations"]
+            for breach in violations
             for node in breach["nodes"]
         ]
+
+    return look
+
+
+@pytest.fixture
+def faults_everywhere(breaches: Callable[..., list[str]]) -> Callable[..., list[str]]:
+    """Give a function that lists what is wrong with a page on a phone and a desk, light and dark.
+
+    All of axe once at each width, its rule of contrast in the other colours too, and whether the
+    page is wider than the window.
+    """
+
+    def look(page: Any, sizes: Sequence[dict[str, int]] = (PHONE, DESKTOP)) -> list[str]:
+        faults = []
+        for number, size in enumerate(sizes):
+            page.set_viewport_size(size)
+            for rules in ("all", "colours"):
+                scheme = "dark" if (number % 2 == 1) is (rules == "all") else "light"
+                page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
+                at = f"{page.url}, {size['width']} px, {scheme}"
+                faults += [f"{at}: {breach}" for breach in breaches(page, rules)]
+            wide = page.evaluate("document.documentElement.scrollWidth - window.innerWidth")
+            if wide > 0:
+                faults.append(f"{page.url}: {wide} px wider than a window of {size['width']} px")
+        return faults
 
     return look
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import threading
 from collections.abc import Callable, Iterator
 from hashlib import sha256
 from pathlib import Path
@@ -11,7 +10,6 @@ from typing import Any
 
 import pytest
 from django.core.files.base import ContentFile
-from django.db import connection
 from django.test import Client
 from django.urls import reverse
 
@@ -21,6 +19,7 @@ from orders.errors import OrderError, RefusedError, StaleError
 from orders.models import Upload, Version, Working
 from tests import factories
 from tests.artist.conftest import KEY
+from tests.orders.test_at_once import all_at_once
 
 pytestmark = pytest.mark.django_db
 
@@ -262,27 +261,6 @@ def test_discarding_brings_the_version_s_own_strokes_back() -> None:
 
 
 # ---- several writers at the same moment, on SQLite and PostgreSQL alike
-
-
-def all_at_once(*calls: Callable[[], Any]) -> list[Any]:
-    results: list[Any] = [None] * len(calls)
-    gate = threading.Barrier(len(calls))
-
-    def one(number: int) -> None:
-        gate.wait()
-        try:
-            results[number] = calls[number]()
-        except OrderError as error:
-            results[number] = error
-        finally:
-            connection.close()
-
-    threads = [threading.Thread(target=one, args=(number,)) for number in range(len(calls))]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(timeout=60)
-    return results
 
 
 @pytest.mark.django_db(transaction=True)

@@ -6,40 +6,29 @@ WCAG 2.2 A and AA through axe-core; nothing wider than the window.
 from __future__ import annotations
 
 from collections.abc import Callable
-from pathlib import Path
 from typing import Any
 
 import pytest
 from django.urls import reverse
 
 from orders import quoting
-from orders.begin import begin
-from orders.models import Event, Film, Order, Payment, Quote, Workshop
+from orders.models import Event, Film, Order, Payment, Quote
 from orders.workflow import Actor
 from pricing.models import PriceSheet
 from tests import factories
 from tests.conftest import DESKTOP, PHONE
+from tests.journey.test_whole_path import shop, sign_in
 
-PASSWORD = "tide-table-at-noon"
-
-
-@pytest.fixture
-def shop(transactional_db: None, media: Path, settings: Any, live_server: Any) -> Any:
-    settings.PUBLIC_ADDRESS = live_server.url
-    begin()
-    Workshop.objects.update(name="Slipway Cutting Shed", email="shed@harbour.example")
-    factories.workshop_person(password=PASSWORD)
-    return live_server
+__all__ = ["shop"]  # the fixture
+pytestmark = [pytest.mark.browser]
 
 
-@pytest.mark.parametrize("size", [PHONE, DESKTOP], ids=["390", "1280"])
 def test_prices_are_published_a_quote_accepted_paid_and_ordered_again(
     shop: Any,
     open_page: Callable[..., Any],
     breaches: Callable[[Any], list[str]],
-    size: dict[str, int],
 ) -> None:
-    artist, cutter = open_page(size), open_page(size)
+    artist, cutter = open_page(PHONE), open_page(DESKTOP)
 
     def look(page: Any) -> None:
         assert breaches(page) == [], page.url
@@ -65,14 +54,6 @@ def offered() -> Quote:
     factories.make_line(order, warned, film=film, quantity=18)
     factories.make_line(order, film=Film.objects.get(code="pet-0.1905-6x6in"), quantity=1)
     return quoting.make_quote(order, Actor(Event.Role.ARTIST, person))
-
-
-def sign_in(page: Any, url: str) -> None:
-    page.goto(f"{url}/workshop/")
-    page.fill("input[name=username]", "cutter@harbour.example")
-    page.fill("input[name=password]", PASSWORD)
-    page.click("main button:has-text('Sign in')")
-    page.wait_for_url("**/workshop/")
 
 
 def publish_new_prices(page: Any, url: str, look: Callable[[Any], None]) -> None:

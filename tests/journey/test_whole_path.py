@@ -22,6 +22,7 @@ from orders.models import Job, Order, Version, Workshop
 from tests import factories
 from tests.conftest import DESKTOP, PHONE
 
+pytestmark = [pytest.mark.browser]
 PASSWORD = "tide-table-at-noon"
 
 
@@ -35,16 +36,14 @@ def shop(transactional_db: None, media: Path, settings: Any, live_server: Any) -
     return live_server
 
 
-@pytest.mark.parametrize("size", [PHONE, DESKTOP], ids=["390", "1280"])
 def test_a_drawing_becomes_a_stencil_on_its_way(
     shop: Any,
     worker: None,
     open_page: Callable[..., Any],
     breaches: Callable[[Any], list[str]],
     tmp_path: Path,
-    size: dict[str, int],
 ) -> None:
-    artist, cutter = open_page(size), open_page(size)
+    artist, cutter = open_page(PHONE), open_page(DESKTOP)
     look = Look(breaches)
     mend_until_it_holds(artist, shop.url, look, tmp_path)
     order_stencil_and_mask(artist, look)
@@ -61,7 +60,7 @@ def test_a_drawing_becomes_a_stencil_on_its_way(
     assert set(Job.objects.values_list("status", flat=True)) == {"shipped"}
 
     both_print_the_slip(artist, cutter, shop.url, order)
-    what_the_slips_code_opens(open_page(size), shop.url, order, look)
+    what_the_slips_code_opens(open_page(PHONE), shop.url, order, look)
     the_letters_that_went(order)
 
 
