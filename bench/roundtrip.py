@@ -9,7 +9,6 @@ uneven light, JPEG. The truth is the stencil that was printed and the strokes th
 from __future__ import annotations
 
 import os
-import sys
 import tempfile
 import time
 from dataclasses import dataclass, replace
@@ -23,8 +22,6 @@ import shapely
 from numpy.typing import NDArray
 from PIL import Image
 from shapely import LineString, Point
-
-sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from bench.photographs import inside_picture, scenes
 from geometry.changes import Changes, find_changes

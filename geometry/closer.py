@@ -12,14 +12,12 @@ import numpy as np
 
 from geometry.bridges import propose_bridges
 from geometry.check import Checked
-from geometry.errors import UnreadableError
 from geometry.findings import number, to_json
 from geometry.lift import LiftMap, LiftModel, lift_findings
 from geometry.lift_cli import lift_json
 from geometry.lift_picture import heat_png
 from geometry.limits import Limits
 from geometry.prepared import Prepared
-from geometry.recheck import recheck
 from geometry.recipe import Stroke
 
 FIELD_PX_PER_MM: Final = 2
@@ -61,13 +59,13 @@ def look_closer(
     """
     if prepared.recipe.mode == "mask":
         return CloserLook()
-    checked = recheck(prepared, strokes)
-    if checked.ink is None:
-        raise UnreadableError(checked.report["error"]["code"], checked.report["error"]["message"])
-    bridges = propose_bridges(prepared, strokes).to_json()
+    proposal = propose_bridges(prepared, strokes)
+    checked, bridges = proposal.before, proposal.to_json()
     pause()
     limits = prepared.limits
     try:
+        if checked.ink is None:
+            raise ValueError("propose_bridges has refused it")
         model = LiftModel(checked.ink, checked.placement, checked.blank_mm, limits)
     except ValueError:
         return CloserLook(bridges=bridges)

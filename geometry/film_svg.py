@@ -1,4 +1,4 @@
-"""The film as it will be cut, as SVG: sharp at every zoom, a third of the picture's bytes."""
+"""The film as it will be cut, as SVG: sharp at every zoom."""
 
 from collections.abc import Sequence
 

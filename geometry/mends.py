@@ -13,9 +13,9 @@ import numpy as np
 import shapely
 
 from geometry.bridges import Proposal, propose_bridges
-from geometry.check import Checked
+from geometry.check import Checked, place
 from geometry.errors import UnreadableError
-from geometry.findings import KINDS, NOTE, REJECT, WARN, Finding
+from geometry.findings import KINDS, NOTE, Finding
 from geometry.mends_judge import (
     changed_mm2,
     drawn,
@@ -42,27 +42,7 @@ from geometry.recheck import recheck
 from geometry.recipe import Recipe, Stroke
 
 BESIDE_ALONE_MM: Final = 1.5
-KINDS_BY_SEVERITY: Final = {
-    word: tuple(kind for kind, row in KINDS.items() if row.severity == word)
-    for word in (REJECT, WARN, NOTE)
-}
-DEFAULT_KINDS: Final = KINDS_BY_SEVERITY[REJECT] + KINDS_BY_SEVERITY[WARN]
-
-
-def mend(
-    prepared: Prepared,
-    strokes: Sequence[Stroke],
-    finding: Finding,
-    *,
-    before: Checked | None = None,
-    proposal: Proposal | None = None,
-) -> Mend | Unmended:
-    """Return what mends one finding of the check of a prepared drawing with strokes, or why not.
-
-    before: that check, proposal: bridges for it; both are worked out where they are not given, so
-    give them if several findings are mended one by one.
-    """
-    return Mender(prepared, strokes, before=before, proposal=proposal).mend(finding)
+DEFAULT_KINDS: Final = tuple(kind for kind, row in KINDS.items() if row.severity != NOTE)
 
 
 def mend_all(
@@ -84,22 +64,14 @@ def mend_all(
 class Mender:
     """Mends for one drawing with strokes; what they have in common is worked out once."""
 
-    def __init__(
-        self,
-        prepared: Prepared,
-        strokes: Sequence[Stroke] = (),
-        *,
-        before: Checked | None = None,
-        proposal: Proposal | None = None,
-    ) -> None:
+    def __init__(self, prepared: Prepared, strokes: Sequence[Stroke] = ()) -> None:
+        """Check the drawing. Raises UnreadableError where the strokes leave nothing of it."""
         self.prepared = prepared
         self.base = tuple(strokes)
-        self.before = before or recheck(prepared, self.base)
+        self.before = recheck(prepared, self.base)
         if self.before.ink is None:
             error = self.before.report["error"]
             raise UnreadableError(error["code"], error["message"])
-        if proposal is not None:
-            self.proposal = proposal
 
     @cached_property
     def proposal(self) -> Proposal:
@@ -118,7 +90,7 @@ class Mender:
         else:
             ideas = stroke_ideas(finding, self.before, self.prepared.limits)
         item = Item(finding, ideas)
-        after, _ = tried([item], self._look, self.before)
+        after = tried([item], self._look, self.before)
         return self._answer(item, after)
 
     def mend_all(self, kinds: Collection[str] = DEFAULT_KINDS) -> Mended:
@@ -126,14 +98,18 @@ class Mender:
         asked = [finding for finding in self.before.findings if finding.kind in kinds]
         move = next((m for f in asked if f.kind in PLACED if (m := self._move())), None)
         if move is not None:
-            placed = moved(self.prepared, move)
-            base = carried(self.base, self.before.placement, recheck(placed, ()).placement)
-            mended = Mender(placed, base).mend_here(kinds)
+            mended = Mender(*self.placed(move)).mend_here(kinds)
             if _rank(mended.after) > _rank(self.before):
                 move = None
         if move is None:
             return self._complete(self.mend_here(kinds), asked, None)
         return self._complete(mended, asked, move)
+
+    def placed(self, move: Move) -> tuple[Prepared, tuple[Stroke, ...]]:
+        """Return the drawing in another place, and its strokes carried along."""
+        there = moved(self.prepared, move)
+        placement = place(there.ink, there.page, there.recipe)
+        return there, tuple(carried(self.base, self.before.placement, placement))
 
     def _look(self, strokes: Sequence[Stroke], *, flaps: bool = True) -> Checked:
         return recheck(self.prepared, (*self.base, *strokes), flaps=flaps)
@@ -146,9 +122,7 @@ class Mender:
         move = self._move()
         if move is None:
             return Unmended(finding, FAILED[finding.kind])
-        placed = moved(self.prepared, move)
-        strokes = carried(self.base, self.before.placement, recheck(placed, ()).placement)
-        after = recheck(placed, strokes)
+        after = recheck(*self.placed(move))
         is_better = _rank(after) < _rank(self.before)
         if not is_better or any(one.kind in PLACED for one in after.findings):
             return Unmended(finding, FAILED[finding.kind])
@@ -213,7 +187,7 @@ class Mender:
                 return proposal.after
             return recheck(self.prepared, (*self.base, *drawn_over, *more))
 
-        after, _ = tried(items, look, proposal.before, shared=True)
+        after = tried(items, look, proposal.before, shared=True)
         return [item for item in items if item.strokes], after
 
     def _mends(self, items: Sequence[Item], after: Checked) -> list[Mend]:

@@ -57,7 +57,6 @@ def run_mend(args: argparse.Namespace) -> int:
 
 def _mend_one(args: argparse.Namespace, mender: Any, recipe: "Recipe") -> int:
     """Mend one finding by its number. Raises InvalidInputError where there is none of it."""
-    from geometry.mends_place import carried, moved
     from geometry.mends_result import Unmended
     from geometry.recheck import recheck
 
@@ -75,8 +74,7 @@ def _mend_one(args: argparse.Namespace, mender: Any, recipe: "Recipe") -> int:
         return 1
     prepared, strokes = mender.prepared, mender.base
     if found.move is not None:
-        prepared = moved(prepared, found.move)
-        strokes = carried(strokes, mender.before.placement, recheck(prepared, ()).placement)
+        prepared, strokes = mender.placed(found.move)
     strokes = (*strokes, *found.strokes)
     after = recheck(prepared, strokes)
     _write(args, after, replace(prepared.recipe, strokes=strokes, accepted=recipe.accepted))

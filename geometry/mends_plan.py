@@ -41,7 +41,7 @@ def plan_mends(prepared: Prepared, strokes: Sequence[Stroke] = ()) -> MendPlan:
     mender = Mender(prepared, strokes)
     together = mender.mend_all(tuple(KINDS))
     if any(one.move is not None for one in together.mends):
-        here = Mender(prepared, strokes, before=mender.before).mend_here(tuple(KINDS))
+        here = mender.mend_here(tuple(KINDS))
     else:
         here = together
     by_key = {one.finding.key: one for one in here.mends if one.move is None}

@@ -56,18 +56,17 @@ def tried(
     before: Checked,
     *,
     shared: bool = False,
-) -> tuple[Checked, tuple[Finding, ...]]:
+) -> Checked:
     """Try the ideas of items all at once until each mends its finding without harm, or is given up.
 
     Items are changed: those given up have no strokes left. shared: an item may be held by what
-    another one draws, so that only harm counts against it. Returns the last check and what is new
-    in it.
+    another one draws, so that only harm counts against it. Returns the last check.
     """
     for turn in range(MOST_ROUNDS + 1 + len(items)):
         active = [item for item in items if item.strokes]
         after = look(in_order(active))
         if not active:
-            return after, ()
+            return after
         if after.ink is None:
             for item in active:
                 item.turn = len(item.ideas)
@@ -75,8 +74,8 @@ def tried(
         came = new_findings(before.findings, after.findings)
         is_last = turn >= MOST_ROUNDS
         if not _changed(active, after, came, is_last=is_last, shared=shared):
-            return after, tuple(came)
-    return after, tuple(came)
+            return after
+    return after
 
 
 def _changed(

@@ -23,7 +23,7 @@ def recheck(
 
     Equals the full check of the file by the recipe with the strokes, but for the file's name, the
     seconds and `straight`, which is None. flaps=False leaves those and the notes of uneven lines
-    out, for an answer at once; uneven=False only the notes, a fifth of the time of 6 x 6 in.
+    out, for an answer at once; uneven=False only the notes.
     """
     strokes = tuple(strokes)
     recipe = replace(prepared.recipe, strokes=strokes, accepted=tuple(accepted))

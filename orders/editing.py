@@ -155,7 +155,7 @@ def discard(version: Version) -> None:
 def look(version: Version, strokes: Sequence[dict[str, Any]], *, uneven: bool = True) -> Checked:
     """Return the re-check of a version with working strokes. Raises geometry's UnreadableError.
 
-    uneven=False leaves the notes of uneven lines for a later look, which saves a fifth of the time;
+    uneven=False leaves the notes of uneven lines for a later look;
     on a large blank also the flaps, which only warn: the verdict is right at once.
     """
     from geometry.recheck import recheck

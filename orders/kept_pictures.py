@@ -48,6 +48,13 @@ def size_px_if_kept(version: Version) -> tuple[int, int] | None:
     return (int(about["size_px"][0]), int(about["size_px"][1])) if about else None
 
 
+def forget_picture(version: Version) -> None:
+    """Throw away what is kept of a version's file, as its drawing is erased."""
+    for ending in ("npy", "json"):
+        with contextlib.suppress(OSError):
+            (_folder() / f"{version.upload.sha256}.{ending}").unlink(missing_ok=True)
+
+
 def _folder() -> Path:
     return Path(settings.VAR) / "cache" / "pictures"
 

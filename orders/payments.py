@@ -14,13 +14,13 @@ from django.utils import timezone
 from pricing.money import format_money, round_money
 
 from .errors import RefusedError
-from .models import Event, Invoice, Job, Order, Payment, Quote, Workshop
+from .models import Event, Invoice, Order, Payment, Quote, Workshop
+from .models.jobs import CALLED_OFF
 from .numbers import next_number
 from .workflow import Actor, record
 
 NOTHING = Decimal(0)
 HUNDRED = Decimal(100)
-OFF = (Job.Status.CANCELLED, Job.Status.DECLINED)
 
 
 @dataclass(frozen=True)
@@ -155,20 +155,14 @@ def refuse_card_number(text: str) -> None:
             )
 
 
-def unpaid_before_queue(order: Order) -> Decimal:
-    """Return what is still missing of the share that is asked for before queueing."""
-    account = account_of(order)
-    if not account.currency:
-        return NOTHING
-    share = Decimal(Workshop.current().paid_before_queue_percent) / HUNDRED
-    asked = round_money(account.charged * share, account.currency)
-    return max(NOTHING, asked - account.paid)
-
-
 def unpaid_words(order: Order) -> str:
     """Return "unpaid: USD 17.70" where something asked for before queueing is missing, else ""."""
-    missing = unpaid_before_queue(order)
-    return f"unpaid: {format_money(missing, account_of(order).currency)}" if missing else ""
+    account = account_of(order)
+    if not account.currency:
+        return ""
+    share = Decimal(Workshop.current().paid_before_queue_percent) / HUNDRED
+    missing = round_money(account.charged * share, account.currency) - account.paid
+    return f"unpaid: {format_money(missing, account.currency)}" if missing > 0 else ""
 
 
 def held_back() -> bool:
@@ -187,7 +181,7 @@ def _account(order: Order) -> Account:
         first = next(i for i in invoices if i.kind == Invoice.Kind.INVOICE)
         return Account(order, quote.currency, charged, paid, first.issued_on)
     jobs = list(order.jobs.all())
-    off = bool(jobs) and all(job.status in OFF for job in jobs)
+    off = bool(jobs) and all(job.status in CALLED_OFF for job in jobs)
     since = timezone.localdate(quote.accepted_at) if quote.accepted_at else None
     return Account(order, quote.currency, NOTHING if off else quote.total, paid, since)
 

@@ -26,6 +26,7 @@ from . import messages, workflow
 from .codes import new_token
 from .dates import today
 from .errors import NotNowError, RefusedError
+from .kept_pictures import forget_picture
 from .models import (
     Design,
     Event,
@@ -40,8 +41,9 @@ from .models import (
     Version,
     Working,
 )
-from .models.jobs import OVER
+from .models.jobs import CALLED_OFF, OVER
 from .prepared import forget_prepared
+from .see_pictures import forget_views
 from .workflow import SYSTEM_ACTOR, Actor, record
 
 logger = logging.getLogger(__name__)
@@ -52,7 +54,6 @@ ERASED_TEXT = "(erased)"
 ERASED_EMAIL = "erased-{}@erased.invalid"  # RFC 2606: nothing is ever mailed to .invalid
 ERASE_WORD = "erase"
 SENT = (Job.Status.SHIPPED, Job.Status.HANDED_OVER)
-NEVER_CUT = (Job.Status.CANCELLED, Job.Status.DECLINED)
 FILES = ("film_picture", "drawing_picture", "stencil")
 AT_ONCE = 50
 
@@ -229,6 +230,8 @@ def _delete_files(design: Design) -> int:
     for version in versions:
         names += [getattr(version, field).name for field in FILES]
         forget_prepared(version)
+        forget_picture(version)
+        forget_views(version)
     names += [p.file.name for p in Photo.objects.filter(job__version__design=design)]
     for rows, fields in _rows_with_files(versions):
         names += [getattr(row, field).name for row in rows for field in fields]
@@ -289,7 +292,7 @@ def _empty_order(order: Order) -> None:
     """Leave of an order what its invoice needs, and nothing where nothing was sold."""
     workflow.expire_open(order)
     changed: dict[str, object] = {"note": "", "visitor": "", "link_token": new_token()}
-    if not order.jobs.exclude(status__in=NEVER_CUT).exists():
+    if not order.jobs.exclude(status__in=CALLED_OFF).exists():
         changed |= _no_address()
     Order.objects.filter(pk=order.pk).update(**changed)
     for message in order.messages.all():

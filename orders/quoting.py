@@ -29,12 +29,12 @@ from .errors import NotNowError, RefusedError
 from .lead_time import Lead, lead_of
 from .measures import USUAL_SECONDS, measures_of, seconds_of, weight_g
 from .models import Film, Job, Order, OrderLine, Person, Quote
+from .models.jobs import CALLED_OFF
 from .models.orders import LARGEST_QUANTITY
 from .typed import whole_number
 from .workflow import Actor
 
 # Work that was called off was never set up.
-NOT_SET_UP = (Job.Status.CANCELLED, Job.Status.DECLINED)
 
 
 @dataclass(frozen=True)
@@ -369,7 +369,7 @@ def _set_up(lines: list[OrderLine], before: datetime | None) -> set[tuple[int, i
     jobs = Job.objects.filter(version__design__in={line.version.design_id for line in lines})
     if before is not None:
         jobs = jobs.filter(created_at__lt=before)
-    pairs = jobs.exclude(status__in=NOT_SET_UP).values_list(
+    pairs = jobs.exclude(status__in=CALLED_OFF).values_list(
         "version__design_id", "version__upload_id"
     )
     return set(pairs.distinct().order_by())

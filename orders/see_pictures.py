@@ -187,12 +187,24 @@ def _stencil(version: Version) -> Stencil:
         return Stencil.from_bytes(stored.read())
 
 
+def forget_views(version: Version) -> None:
+    """Delete the pictures that were made of a version, as its drawing is erased."""
+    if version.stencil:
+        for path in Path(settings.PREPARED_FOLDER).glob(f"{_stem(version)}-*"):
+            with contextlib.suppress(OSError):
+                path.unlink(missing_ok=True)
+
+
+def _stem(version: Version) -> str:
+    return Path(str(version.stencil.name)).stem
+
+
 def _kept(version: Version, name: str, make: Callable[[], bytes]) -> bytes:
     """Return a picture that is kept under the stored stencil's random name, or make it."""
     if not version.stencil:
         raise FileNotFoundError(f"{version} has no stencil")
     folder = Path(settings.PREPARED_FOLDER)
-    path = folder / f"{Path(str(version.stencil.name)).stem}-{FORM}-{name}"
+    path = folder / f"{_stem(version)}-{FORM}-{name}"
     with contextlib.suppress(OSError):
         return path.read_bytes()
     data = make()

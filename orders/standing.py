@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from .dates import today
 from .models import Job, Order, Quote
+from .models.jobs import CALLED_OFF
 
 # The steps an artist follows, in order.
 STEPS: tuple[tuple[str, str], ...] = (
@@ -46,7 +47,7 @@ def standing_of(order: Order) -> Standing:
     jobs = list(order.jobs.all())
     if not jobs:
         return _before_jobs(order)
-    live = [j for j in jobs if j.status not in (Job.Status.CANCELLED, Job.Status.DECLINED)]
+    live = [j for j in jobs if j.status not in CALLED_OFF]
     if not live:
         return Standing("closed", "closed, nothing is cut", "Nothing more happens.")
     asked = [j for j in live if j.status == Job.Status.NEEDS_CHANGES]
@@ -97,7 +98,7 @@ def steps_of(job: Job) -> list[StepShown]:
             reached[event.to_status] = event.at
     now = job.before_hold if job.status == Job.Status.ON_HOLD else job.status
     at_rank = _RANK.get(now, 0)
-    over = job.status in (Job.Status.CANCELLED, Job.Status.DECLINED)
+    over = job.status in CALLED_OFF
     steps = []
     for rank, (code, words) in enumerate(STEPS):
         if code == Job.Status.SHIPPED and _is_collected(job):

@@ -15,6 +15,7 @@ from django.db import models, transaction
 
 from pricing.errors import IncompleteSheetError, NoPriceSheetError, PublishedSheetError
 from pricing.money import currency_decimals
+from pricing.sheet_rows import SETTINGS
 from pricing.terms import (
     FilmSheetPrice,
     PostagePrice,
@@ -245,11 +246,7 @@ class PriceSheet(models.Model):
         """Give this draft all prices of `data` in place of its own; PublishedSheetError if it is
         published."""
         with transaction.atomic():
-            for field in (
-                "name currency tax_name tax_rate postage_tax_rate tax_inclusive set_up_price "
-                "cut_outs_bag_price minimum_charge postage_price packing_g cut_seconds_included "
-                "cut_minute_price lead_working_days quote_valid_days"
-            ).split():
+            for field in ("name", *SETTINGS):
                 setattr(self, field, getattr(data, field))
             self.save()
             for related in self._rows():

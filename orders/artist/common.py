@@ -9,6 +9,7 @@ from django.contrib import messages
 from django.core.exceptions import PermissionDenied
 from django.forms import BaseForm
 from django.http import HttpRequest
+from django.urls import reverse
 
 from orders import access
 from orders.errors import OrderError
@@ -42,6 +43,17 @@ def version_to_show(request: HttpRequest, design: Design) -> Version:
     if wanted.isdecimal() and len(wanted) < 6:
         return access.version_for(request, design.token, int(wanted))
     return design.latest
+
+
+def posted_version(request: HttpRequest, design: Design) -> Version:
+    """Return the version that a form names, the latest where it names none of this drawing."""
+    number = row_number(request.POST.get("version"))
+    return design.versions.filter(number=number).first() or design.latest
+
+
+def drawing_address(version: Version) -> str:
+    """Return the address of a drawing's page, showing this version."""
+    return f"{reverse('drawing', args=[version.design.token])}?v={version.number}"
 
 
 def row_number(text: str | None) -> int:

@@ -275,7 +275,6 @@ class CheckoutForm(forms.ModelForm):
             "hx-target": "#basket-lines",
             "hx-swap": "outerHTML",
             "hx-params": "ship_country,csrfmiddlewaretoken",
-            "hx-include": "closest form",
             "hx-trigger": "change",
         }
         self.fields["ship_name"].required = True

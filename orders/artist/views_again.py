@@ -12,10 +12,15 @@ from django.views.decorators.http import require_POST, require_safe
 
 from geometry.limits import BLANKS
 from orders import access, payments, reorder
-from orders.models import Film, Invoice, Job, Order, Workshop
+from orders.models import Film, Job, Order, Workshop
 from orders.models.orders import LARGEST_QUANTITY
+from orders.pdf_answer import paper_of, pdf_of
 
-from .common import first_error, told
+from .common import (
+    drawing_address,
+    first_error,
+    told,
+)
 
 
 class AgainForm(forms.Form):
@@ -76,7 +81,7 @@ def invoice_pdf(request: HttpRequest, token: str, number: int) -> HttpResponse:
     from orders.prints import invoice as paper  # reportlab is only loaded to print
 
     row = get_object_or_404(access.order_by_link(request, token).invoices, number=number)
-    return _pdf(paper.render(row, paper=_paper(request)), f"{row.kind}-{row.number}")
+    return pdf_of(paper.render(row, paper=paper_of(request)), f"{row.kind}-{row.number}")
 
 
 @require_safe
@@ -85,7 +90,7 @@ def receipt_pdf(request: HttpRequest, token: str, number: int) -> HttpResponse:
     from orders.prints import invoice as paper
 
     row = get_object_or_404(access.order_by_link(request, token).payments, number=number)
-    return _pdf(paper.render_receipt(row, paper=_paper(request)), f"receipt-{row.number}")
+    return pdf_of(paper.render_receipt(row, paper=paper_of(request)), f"receipt-{row.number}")
 
 
 def money_context(order: Order) -> dict[str, Any]:
@@ -96,7 +101,6 @@ def money_context(order: Order) -> dict[str, Any]:
         "invoices": order.invoices.all(),
         "receipts": order.payments.all(),
         "pay_to": Workshop.current().pay_to,
-        "has_invoice": order.invoices.filter(kind=Invoice.Kind.INVOICE).exists(),
         "again": [AgainForm(job) for job in jobs],
     }
 
@@ -111,17 +115,4 @@ def _other_size(request: HttpRequest, form: AgainForm, old: Order) -> HttpRespon
         "Another size is looked at first, so that it holds there too. "
         "It takes seconds; then put it into the basket. There is no set-up to pay.",
     )
-    response = redirect("drawing", token=version.design.token)
-    response["Location"] += f"?v={other.number}"
-    return response
-
-
-def _paper(request: HttpRequest) -> str:
-    return "letter" if request.GET.get("paper") == "letter" else "a4"
-
-
-def _pdf(data: bytes, name: str) -> HttpResponse:
-    response = HttpResponse(data, content_type="application/pdf")
-    response["Content-Disposition"] = f'inline; filename="{name}.pdf"'
-    response["Cache-Control"] = "private, no-store"
-    return response
+    return redirect(drawing_address(other))

@@ -5,7 +5,6 @@ from __future__ import annotations
 from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
-from django.urls import reverse
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST, require_safe
 
@@ -13,7 +12,13 @@ from orders import access, comparing
 from orders.drawings import go_back
 from orders.models import Design, Version
 
-from .common import design_to_change, row_number, told
+from .common import (
+    design_to_change,
+    drawing_address,
+    posted_version,
+    row_number,
+    told,
+)
 
 
 @require_safe
@@ -66,8 +71,7 @@ def difference(request: HttpRequest, token: str) -> HttpResponse:
 def back(request: HttpRequest, token: str) -> HttpResponse:
     """Make an earlier version the latest again."""
     design = design_to_change(request, token)
-    number = row_number(request.POST.get("version"))
-    version = design.versions.filter(number=number).first() or design.latest
+    version = posted_version(request, design)
     with told(request):
         made = go_back(version, by=access.person_of(request))
         if made.number != version.number:
@@ -77,7 +81,7 @@ def back(request: HttpRequest, token: str) -> HttpResponse:
                 "Nothing of the others is lost.",
             )
         version = made
-    return redirect(f"{reverse('drawing', args=[token])}?v={version.number}")
+    return redirect(drawing_address(version))
 
 
 def _both(request: HttpRequest, design: Design) -> tuple[Version, Version]:

@@ -7,7 +7,6 @@ from typing import Any
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.urls import reverse
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST, require_safe
 from django_htmx.http import HttpResponseStopPolling
@@ -20,8 +19,9 @@ from orders.privacy import remove_design
 
 from .common import (
     design_to_change,
+    drawing_address,
     first_error,
-    row_number,
+    posted_version,
     told,
     version_to_show,
     whole_number,
@@ -68,7 +68,7 @@ def drawing_state(request: HttpRequest, token: str) -> HttpResponse:
 def mode(request: HttpRequest, token: str) -> HttpResponse:
     """Read the same file as a mask, or as a stencil after all."""
     design = design_to_change(request, token)
-    version = _posted_version(request, design)
+    version = posted_version(request, design)
     wanted = "mask" if request.POST.get("mode") == "mask" else "stencil"
     with told(request):
         version = as_mode(version, wanted, by=access.person_of(request))
@@ -78,7 +78,7 @@ def mode(request: HttpRequest, token: str) -> HttpResponse:
 @require_POST
 def size(request: HttpRequest, token: str) -> HttpResponse:
     """Read the same file at another size of paper or stencil."""
-    version = _posted_version(request, design_to_change(request, token))
+    version = posted_version(request, design_to_change(request, token))
     form = SizeForm(request.POST)
     if not form.is_valid():
         messages.error(request, "Choose a size for the stencil and for the paper from the lists.")
@@ -99,7 +99,7 @@ def rename(request: HttpRequest, token: str) -> HttpResponse:
         design.save(update_fields=["title"])
     else:
         messages.error(request, first_error(form))
-    return _to(_posted_version(request, design))
+    return _to(posted_version(request, design))
 
 
 @require_POST
@@ -120,7 +120,7 @@ def remove(request: HttpRequest, token: str) -> HttpResponse:
 def answer(request: HttpRequest, token: str) -> HttpResponse:
     """Send a version to the workshop for a job that waits for the artist."""
     design = design_to_change(request, token)
-    version = _posted_version(request, design)
+    version = posted_version(request, design)
     job = _waiting_jobs(request, design).filter(code=request.POST.get("job", "")).first()
     if job is None:
         messages.error(request, "That job does not wait for a drawing any more.")
@@ -143,14 +143,8 @@ def _waiting_jobs(request: HttpRequest, design: Design) -> Any:
     return jobs.filter(status=Job.Status.NEEDS_CHANGES).select_related("order", "version")
 
 
-def _posted_version(request: HttpRequest, design: Design) -> Version:
-    number = row_number(request.POST.get("version"))
-    return design.versions.filter(number=number).first() or design.latest
-
-
 def _to(version: Version) -> HttpResponse:
-    address = reverse("drawing", args=[version.design.token])
-    return redirect(f"{address}?v={version.number}")
+    return redirect(drawing_address(version))
 
 
 def _context(request: HttpRequest, version: Version) -> dict[str, Any]:

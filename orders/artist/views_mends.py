@@ -18,7 +18,14 @@ from orders.models import Version
 from orders.units import choose_unit, unit_of
 from orders.words import counted
 
-from .common import design_to_change, row_number, told, version_to_show
+from .common import (
+    design_to_change,
+    drawing_address,
+    posted_version,
+    row_number,
+    told,
+    version_to_show,
+)
 from .mend_pictures import place_png
 from .showing import findings_shown
 from .showing import told as told_in_words
@@ -63,7 +70,7 @@ def mend_picture(
 @require_POST
 def mend_here(request: HttpRequest, token: str) -> HttpResponse:
     """Mend one finding, or all of a kind: the next version is made and looked at."""
-    version = _posted_version(request, token)
+    version = posted_version(request, design_to_change(request, token))
     keys = request.POST.getlist("key")
     kind = request.POST.get("kind")
     if kind:
@@ -84,7 +91,7 @@ def mend_all(request: HttpRequest, token: str) -> HttpResponse:
 @require_POST
 def mend_all_do(request: HttpRequest, token: str) -> HttpResponse:
     """Make the next version with the mends that are ticked."""
-    version = _posted_version(request, token)
+    version = posted_version(request, design_to_change(request, token))
     ticked = " ".join(request.POST.getlist("mend")).split()
     numbers = [int(text) for text in ticked if text.isdecimal()]
     with told(request):
@@ -96,13 +103,15 @@ def mend_all_do(request: HttpRequest, token: str) -> HttpResponse:
 @require_POST
 def keep(request: HttpRequest, token: str) -> HttpResponse:
     """Keep a finding as it is, or take that back."""
-    version = _posted_version(request, token)
+    version = posted_version(request, design_to_change(request, token))
     key = request.POST.get("key", "")
     act = mending.unkeep if request.POST.get("do") == "undo" else mending.keep
     with told(request):
         act(version, key, workflow.Actor("artist", access.person_of(request)))
     number = row_number(request.POST.get("finding"))
-    return redirect(f"{_address(version)}#finding-{number}" if number else _address(version))
+    return redirect(
+        f"{drawing_address(version)}#finding-{number}" if number else drawing_address(version)
+    )
 
 
 @require_POST
@@ -130,7 +139,6 @@ def mend_context(request: HttpRequest, version: Version) -> dict[str, Any]:
         "unit": reader_unit,
         "may_mend": may_mend,
         "mends_awaited": awaited,
-        "may_mend_all": sum(not one.get("reason") for one in offered.values()) > 1,
         "mendable_in_all": sum(not one.get("reason") for one in offered.values()),
     }
 
@@ -150,8 +158,6 @@ def _mend_all_context(request: HttpRequest, version: Version) -> dict[str, Any]:
     awaited = mending.is_awaited(version)
     plan = None if awaited else mending.plan_of(version)
     together = plan["together"] if plan else None
-    by_key = {one.key: one for one in findings_shown(version, unit_of(request)).findings}
-    severities = {one["key"]: one["severity"] for one in version.findings}
     every = {one["key"]: one for one in version.findings}
     ticks: list[dict[str, Any]] = []
     for at, mend in enumerate(together["mends"] if together else ()):
@@ -167,11 +173,10 @@ def _mend_all_context(request: HttpRequest, version: Version) -> dict[str, Any]:
                 "at": at,
                 "value": str(at),
                 "more": 0,
-                "severity": severities.get(mend["key"], "warn"),
+                "severity": (finding or {}).get("severity", "warn"),
                 "message": (finding or {}).get("message", "A line that would be too thin then."),
                 "paths": [_stroke_path(stroke) for stroke in mend["strokes"]],
                 "outline": path_of(finding) if finding else "",
-                "shown": by_key.get(mend["key"]),
             }
         )
     return {
@@ -194,15 +199,5 @@ def _stroke_path(stroke: dict[str, Any]) -> dict[str, Any]:
     return {"pen": stroke["pen"], "width": stroke["width_mm"], "d": f"M{words}"}
 
 
-def _posted_version(request: HttpRequest, token: str) -> Version:
-    design = design_to_change(request, token)
-    number = row_number(request.POST.get("version"))
-    return design.versions.filter(number=number).first() or design.latest
-
-
-def _address(version: Version) -> str:
-    return f"{reverse('drawing', args=[version.design.token])}?v={version.number}"
-
-
 def _to(version: Version) -> HttpResponse:
-    return redirect(_address(version))
+    return redirect(drawing_address(version))

@@ -20,7 +20,7 @@ from orders.drawings import copy_at_size
 from orders.errors import OrderError
 from orders.messages import ARTIST, unseen_counts
 from orders.models import Design, Job, Version
-from orders.models.jobs import OVER
+from orders.models.jobs import CALLED_OFF, OVER
 from orders.ordering_again import put_in_again
 from orders.standing import standing_of
 
@@ -263,7 +263,7 @@ def _order_rows(orders: Any) -> list[dict[str, Any]]:
     shown = []
     for order in rows:
         jobs = list(order.jobs.all())
-        live = [job for job in jobs if job.status not in privacy.NEVER_CUT]
+        live = [job for job in jobs if job.status not in CALLED_OFF]
         shown.append(
             {
                 "order": order,

@@ -15,7 +15,7 @@ from django_htmx.http import HttpResponseStopPolling
 from orders import access, workflow
 from orders.messages import ARTIST, mark_seen
 from orders.models import Event, Job, Order, Version, Workshop
-from orders.models.jobs import OVER
+from orders.models.jobs import CALLED_OFF, OVER
 from orders.standing import remade_words, standing_of, steps_of
 from orders.thread import stamp_of
 from orders.thread_forms import MessageForm
@@ -27,7 +27,6 @@ from .views_again import money_context
 
 # Later on only the workshop can stop it: these pages say how to ask.
 PAST_CANCELLING = (Job.Status.QUEUED, Job.Status.CUTTING, Job.Status.CUT, Job.Status.ON_HOLD)
-NEVER_SENT = (Job.Status.CANCELLED, Job.Status.DECLINED)
 PAPERS = ("letter", "a4", "4x6")
 # A job that the artist may still call off by herself: the table's own answer.
 CANCELLABLE = workflow.step_of("job", "cancel").sources
@@ -138,7 +137,7 @@ def order_context(shown: Order) -> dict[str, Any]:
         "story": story_of(shown),
         "stamp": stamp_of(shown),
         "is_over": bool(jobs) and all(row["job"].status in OVER for row in jobs),
-        "has_slip": any(row["job"].status not in NEVER_SENT for row in jobs),
+        "has_slip": any(row["job"].status not in CALLED_OFF for row in jobs),
         "quote": shown.quotes.order_by("-number").first(),
         "workshop": Workshop.current(),
         **money_context(shown),

@@ -6,7 +6,6 @@ import gzip
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Any
 
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse, JsonResponse
@@ -22,7 +21,14 @@ from orders import access, editing
 from orders.errors import NotNowError, OrderError, RefusedError
 from orders.models import Version
 
-from .common import design_to_change, row_number, told, version_to_show
+from .common import (
+    design_to_change,
+    drawing_address,
+    posted_version,
+    row_number,
+    told,
+    version_to_show,
+)
 from .pens_shown import bridges_shown, looked_shown, nothing_shown
 
 WIDTHS_MM = (0.3, 8.0)
@@ -62,7 +68,7 @@ def pens(request: HttpRequest, token: str) -> HttpResponse:
         editing.must_be_drawable(version)
     except NotNowError as error:
         messages.info(request, error.sentence)
-        return redirect(_drawing_page(version))
+        return redirect(drawing_address(version))
     limits = Limits.from_json(version.limits)
     context = {
         "design": design,
@@ -141,7 +147,7 @@ def propose(request: HttpRequest, token: str) -> HttpResponse:
 def bridges(request: HttpRequest, token: str) -> HttpResponse:
     """Put the proposed bridges in as the next version: the way without scripts."""
     design = design_to_change(request, token)
-    version = _posted_version(request, design)
+    version = posted_version(request, design)
     with told(request):
         editing.must_be_drawable(version)
         own = editing.own_strokes(version)
@@ -152,29 +158,29 @@ def bridges(request: HttpRequest, token: str) -> HttpResponse:
         by = access.person_of(request)
         version = editing.drawings.with_strokes(version, [*editing.plain(own), *put_in], by=by)
         messages.success(request, f"Bridges put in: {len(put_in)}. Here is what comes of it.")
-    return redirect(_drawing_page(version))
+    return redirect(drawing_address(version))
 
 
 @require_POST
 def save(request: HttpRequest, token: str) -> HttpResponse:
     """Make the next version of what is drawn; pressed twice it makes one."""
-    version = _posted_version(request, design_to_change(request, token))
+    version = posted_version(request, design_to_change(request, token))
     revision = row_number(request.POST.get("revision"))
     try:
         made = editing.save(version, revision, by=access.person_of(request))
     except OrderError as error:
         messages.error(request, error.sentence)
         return redirect(_pens_page(version))
-    return redirect(_drawing_page(made))
+    return redirect(drawing_address(made))
 
 
 @require_POST
 def discard(request: HttpRequest, token: str) -> HttpResponse:
     """Take away what was drawn since the version was made."""
-    version = _posted_version(request, design_to_change(request, token))
+    version = posted_version(request, design_to_change(request, token))
     editing.discard(version)
     messages.success(request, f"The strokes are gone. Version {version.number} is as it was.")
-    return redirect(_drawing_page(version))
+    return redirect(drawing_address(version))
 
 
 def _answer(
@@ -225,15 +231,6 @@ def _may_draw(request: HttpRequest, token: str) -> bool:
     except PermissionDenied:
         return False
     return True
-
-
-def _posted_version(request: HttpRequest, design: Any) -> Version:
-    number = row_number(request.POST.get("version"))
-    return design.versions.filter(number=number).first() or design.latest
-
-
-def _drawing_page(version: Version) -> str:
-    return f"{reverse('drawing', args=[version.design.token])}?v={version.number}"
 
 
 def _pens_page(version: Version) -> str:

@@ -15,6 +15,7 @@ from orders import access, workflow
 from orders.dates import add_working_days, today
 from orders.errors import OrderError
 from orders.models import Order, Quote, Workshop
+from orders.pdf_answer import paper_of, pdf_of
 from orders.quote_shown import drawings_of, has_run_out
 from orders.quoting import make_quote, requote, rush_days_of, take_hint
 from pricing.errors import PriceError
@@ -106,13 +107,8 @@ def quote_pdf(request: HttpRequest, token: str) -> HttpResponse:
     from orders.prints import quote_print  # reportlab is only loaded to print
 
     shown = access.quote_for(token)
-    paper = request.GET.get("paper", "")
-    pdf = quote_print.render(shown, paper=paper if paper in QUOTE_PAPERS else QUOTE_PAPERS[0])
-    response = HttpResponse(pdf, content_type="application/pdf")
-    name = f"quote-{shown.order.code}-{shown.number}.pdf"
-    response["Content-Disposition"] = f'inline; filename="{name}"'
-    response["Cache-Control"] = "private, no-store"
-    return response
+    pdf = quote_print.render(shown, paper=paper_of(request))
+    return pdf_of(pdf, f"quote-{shown.order.code}-{shown.number}")
 
 
 def _page(

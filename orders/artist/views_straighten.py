@@ -17,11 +17,16 @@ from geometry.recipe import Recipe
 from orders import access, straightening
 from orders.errors import RefusedError
 from orders.kept_pictures import size_px_if_kept
-from orders.models import Design, Version
+from orders.models import Version
 from orders.straightening import Wanted
 from orders.templatetags.holdfast import times_sign
 
-from .common import design_to_change, first_error, row_number, version_to_show
+from .common import (
+    design_to_change,
+    first_error,
+    posted_version,
+    version_to_show,
+)
 from .forms import PAPERS_MM
 from .forms_straighten import StraightenForm, corners_found, initial_of
 
@@ -41,7 +46,7 @@ def straighten(request: HttpRequest, token: str) -> HttpResponse:
 @require_POST
 def save(request: HttpRequest, token: str) -> HttpResponse:
     """Make the next version; or, for the buttons beside the numbers, only work out new numbers."""
-    version = _posted_version(request, design_to_change(request, token))
+    version = posted_version(request, design_to_change(request, token))
     form = StraightenForm(request.POST, version=version)
     if not form.is_valid():
         return _page(request, version, form, status=422)
@@ -107,11 +112,6 @@ def _asked(request: HttpRequest, token: str) -> tuple[Version, Wanted] | HttpRes
 
 def _refusal(sentence: str) -> HttpResponse:
     return JsonResponse({"error": times_sign(sentence)}, status=422)
-
-
-def _posted_version(request: HttpRequest, design: Design) -> Version:
-    number = row_number(request.POST.get("version"))
-    return design.versions.filter(number=number).first() or design.latest
 
 
 FILLED = ("largest", "true-size", "quarter")

@@ -81,6 +81,7 @@ class Job(models.Model):
         return self.status in OVER
 
 
+CALLED_OFF = (Job.Status.CANCELLED, Job.Status.DECLINED)
 OVER = (
     Job.Status.SHIPPED,
     Job.Status.HANDED_OVER,

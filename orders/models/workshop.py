@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 from decimal import Decimal
-from typing import Any
 
 from django.core.exceptions import ValidationError
 from django.core.validators import MaxValueValidator, MinValueValidator
@@ -110,12 +109,6 @@ class Film(models.Model):
             need <= has + 1e-6
             for need, has in zip(sorted((blank.width_mm, blank.height_mm)), room, strict=True)
         )
-
-    def limits_for(self, blank_code: str) -> Limits:
-        """Return the limits of a drawing of this size cut from this film."""
-        limits = default_limits(BLANKS[blank_code].size_mm).to_json()
-        changed: dict[str, Any] = {**limits, "kerf_mm": self.kerf_mm}
-        return Limits.from_json(changed)
 
 
 def limits_of_shop(blank_code: str) -> Limits:

@@ -115,12 +115,6 @@ def fits(blank: Blank, paper: Paper) -> bool:
     )
 
 
-def parts_on(blank: Blank, paper: str) -> int:
-    """Return in how many parts a blank is printed on a paper; 1 where it fits whole."""
-    sheet = paper_named(paper, PROOF_PAPERS)
-    return 1 if fits(blank, sheet) else len(proof_parts.parts_of(blank, sheet))
-
-
 def top_mm(spare_mm: float) -> float:
     """Return how far below the paper's edge the blank begins, with so much height to spare."""
     return EDGE_MM + HEAD_MM + min(6.0, spare_mm / 4) + markers.MARKER_MM + markers.GAP_MM

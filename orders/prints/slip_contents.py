@@ -10,6 +10,7 @@ from django.utils import timezone
 
 from orders.errors import RefusedError
 from orders.models import Job, Order, Parcel
+from orders.models.jobs import CALLED_OFF
 from orders.templatetags.holdfast import size_words
 
 from .lettering import UNBROKEN
@@ -66,7 +67,7 @@ def contents_of(order: Order, parcel: Parcel | None) -> Contents:
         parcel = order.parcels.filter(withdrawn_at=None).last()
     here = _counts(parcel) if parcel else packing
     if not here:
-        open_jobs = [job for job in jobs if job.status not in _CALLED_OFF]
+        open_jobs = [job for job in jobs if job.status not in CALLED_OFF]
         rows = tuple(Row(job, 0, "") for job in open_jobs)
         sentence = "Nothing is packed yet. This slip shows what was ordered."
         return Contents(order, None, rows, (), sentence)
@@ -134,9 +135,6 @@ def cut_outs(job: Job) -> str:
     return f"{noun}: {fates.get(Job.Fate(job.cut_outs_fate), 'declined')}"
 
 
-_CALLED_OFF: Final = (Job.Status.CANCELLED, Job.Status.DECLINED)
-
-
 def _counts(parcel: Parcel) -> dict[int, int]:
     """Return job id -> pieces in a parcel."""
     found: dict[int, int] = {}
@@ -159,7 +157,7 @@ def _earlier(order: Order, parcel: Parcel | None) -> dict[int, int]:
 def _rest(job: Job, here: int, earlier: int) -> str:
     """Return what became of the pieces that are not in this parcel."""
     parts = [f"{earlier} sent earlier"] if earlier else []
-    if job.status in _CALLED_OFF:
+    if job.status in CALLED_OFF:
         parts.append(Job.Status(job.status).label)
     elif left := max(0, job.quantity - here - earlier):
         parts.append(f"{left} to follow")

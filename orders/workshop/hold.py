@@ -12,12 +12,11 @@ MOST_SHOWN = 5
 
 @dataclass(frozen=True)
 class Hold:
-    """places: the worst first, {"at_mm", "lift_mm", "word"}; is_settled: nothing more will come."""
+    """places: the worst first, {"at_mm", "lift_mm", "word"}."""
 
     closer: Closer
     places: list[dict[str, Any]]
     film_mm: float
-    is_settled: bool
 
     @property
     def dab_mn(self) -> float:
@@ -31,4 +30,4 @@ def hold_of(job: Job) -> Hold | None:
     if closer is None:
         return None
     film_mm = float(job.film.thickness_mm)
-    return Hold(closer, closer.worst_for(film_mm)[:MOST_SHOWN], film_mm, closer.is_settled)
+    return Hold(closer, closer.worst_for(film_mm)[:MOST_SHOWN], film_mm)

@@ -19,7 +19,7 @@ from orders.models import Film, Workshop
 
 from .views_files import svg_attachment
 
-# by tongue: geometry.dab_sheet has them, but a page need not load the plate to show a form
+# as many as geometry.dab_sheet has; a page need not load the plate to show a form
 TONGUES = 18
 
 
@@ -68,10 +68,11 @@ def dab(request: HttpRequest, code: str) -> HttpResponse:
         else:
             messages.success(
                 request,
-                f"The dab is {1000 * (shop.dab_n or 0):.1f} mN. New drawings are judged by it.",
+                f"The dab is {shop.dab_mn:.1f} mN. New drawings are judged by it.",
             )
             return redirect("workshop-dab", film.code)
-    return render(request, "workshop/dab.html", {"form": form, "film": film, "shop": shop})
+    context = {"form": form, "film": film, "shop": shop, "usual_mn": 1000 * Limits().dab_n}
+    return render(request, "workshop/dab.html", context)
 
 
 @require_POST
@@ -79,7 +80,7 @@ def dab(request: HttpRequest, code: str) -> HttpResponse:
 def dab_forget(request: HttpRequest, code: str) -> HttpResponse:
     """Go back to the dab that is usual where none was measured; the lifts typed stay."""
     Workshop.objects.filter(pk=Workshop.current().pk).update(dab_n=None, dab_measured_at=None)
-    messages.success(request, "New drawings are judged by the usual dab of 20 mN again.")
+    messages.success(request, "New drawings are judged by the usual dab again.")
     return redirect("workshop-dab", get_object_or_404(Film, code=code).code)
 
 

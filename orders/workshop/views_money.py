@@ -19,6 +19,7 @@ from orders.dates import today
 from orders.errors import OrderError
 from orders.models import Invoice, Order, Payment
 from orders.payments import Account
+from orders.pdf_answer import paper_of, pdf_of
 
 RECENT = 20
 
@@ -192,19 +193,6 @@ def receipt_pdf(request: HttpRequest, code: str, number: int) -> HttpResponse:
 
     row = get_object_or_404(workshop_order(request, code).payments, number=number)
     return pdf_of(paper.render_receipt(row, paper=paper_of(request)), f"receipt-{row.number}")
-
-
-def paper_of(request: HttpRequest) -> str:
-    """Return the paper that the address asks for, A4 unless it is Letter."""
-    return "letter" if request.GET.get("paper") == "letter" else "a4"
-
-
-def pdf_of(data: bytes, name: str) -> HttpResponse:
-    """Return a PDF that no cache keeps."""
-    response = HttpResponse(data, content_type="application/pdf")
-    response["Content-Disposition"] = f'inline; filename="{name}.pdf"'
-    response["Cache-Control"] = "private, no-store"
-    return response
 
 
 def _page(

@@ -33,7 +33,6 @@
     if (isPost) Object.assign(options, { method: "POST", body: parameters });
     else parameters.forEach((value, name) => address.searchParams.append(name, value));
     busy.set(part, false);
-    part.classList.add("fill-asks");
     try {
       const answer = await fetch(address, options);
       const to = answer.headers.get("HX-Redirect");
@@ -44,7 +43,6 @@
     } catch {
       // no connection: what is shown stays, and what asks by the clock asks again
     } finally {
-      part.classList.remove("fill-asks");
       const again = busy.get(part);
       busy.delete(part);
       if (again && part.isConnected) ask(part);

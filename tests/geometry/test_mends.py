@@ -20,7 +20,7 @@ from shapely.geometry import LineString, Point
 from geometry.check import Checked, check_picture
 from geometry.cli import main
 from geometry.findings import KINDS
-from geometry.mends import Mended, Mender, mend, mend_all
+from geometry.mends import Mended, Mender, mend_all
 from geometry.mends_judge import changed_mm2, drawn, is_gone, severity_of
 from geometry.mends_plan import plan_mends
 from geometry.mends_result import Mend, Unmended
@@ -76,6 +76,7 @@ def assert_honest(picture: Picture, mended: Mended) -> Checked:
         assert one.reason
     for one in mended.mends:
         assert one.move is not None or one.strokes
+        assert any(m.move for m in mended.mends) or is_gone(one.finding, checked)
     white = [s for s in mended.strokes if s.pen == "white"]
     if white and not any(one.move for one in mended.mends):
         takes, _ = changed_mm2(mended.before, checked)
@@ -96,7 +97,7 @@ def test_a_thin_line_is_thickened_to_the_limit_by_shapely(width: float) -> None:
     prepared = prepare_picture(picture, SMALL)
     finding = recheck(prepared, ()).findings[0]
     assert finding.kind in ("thin-line", "line-below-kerf")
-    found = mend(prepared, (), finding)
+    found = Mender(prepared).mend(finding)
     assert isinstance(found, Mend), found
     assert found.words == "Thicken this line"
     mended = black.union(drawn(found.strokes)).intersection(shapely.box(24, 40, 76, 60))
@@ -126,7 +127,7 @@ def test_film_between_lines_that_cannot_grow_is_told_as_such() -> None:
     prepared = prepare_picture(picture_of(black), SMALL)
     webs = [one for one in recheck(prepared, ()).findings if one.kind == "thin-web"]
     assert len(webs) == 5
-    found = mend(prepared, (), webs[2])
+    found = Mender(prepared).mend(webs[2])
     assert isinstance(found, Unmended)
     assert "farther apart" in found.reason
 
@@ -136,7 +137,7 @@ def test_an_island_within_an_island_gets_the_bridges_of_both() -> None:
     picture = picture_of(black, 200)
     prepared = prepare_picture(picture, SMALL)
     inner = max(recheck(prepared, ()).findings, key=lambda one: -(one.area_mm2 or 0))
-    found = mend(prepared, (), inner)
+    found = Mender(prepared).mend(inner)
     assert isinstance(found, Mend)
     after = check_picture(picture, replace(SMALL, strokes=found.strokes))
     assert is_gone(inner, after)
@@ -177,7 +178,7 @@ def test_what_no_stroke_mends_says_what_to_do() -> None:
     picture = picture_of(line(20, 50, 80, 50, 3), dpi=120)
     prepared = prepare_picture(picture, SMALL)
     coarse = next(one for one in recheck(prepared, ()).findings if one.kind == "low-resolution")
-    found = mend(prepared, (), coarse)
+    found = Mender(prepared).mend(coarse)
     assert isinstance(found, Unmended)
     assert "300 dpi" in found.reason
 

@@ -92,6 +92,14 @@ def test_what_was_made_of_a_drawing_later_goes_with_it(
     prepared = tmp_path / "prepared" / prepared_key(version.upload.sha256, recipe, limits)
     prepared.parent.mkdir()
     prepared.write_bytes(b"x")
+    view = prepared.with_name(f"{Path(version.stencil.name).stem}-1-film.svg")
+    view.write_bytes(b"x")
+    others = prepared.with_name("another-1-film.svg")
+    others.write_bytes(b"x")
+    settings.VAR = tmp_path
+    unpacked = tmp_path / "cache" / "pictures" / f"{version.upload.sha256}.npy"
+    unpacked.parent.mkdir(parents=True)
+    unpacked.write_bytes(b"x")
     if is_sold:
         send(factories.make_job(version=version), days_ago=1)
     privacy.remove_design(version.design, wren)
@@ -99,6 +107,9 @@ def test_what_was_made_of_a_drawing_later_goes_with_it(
     assert privacy.erase_due() == 1
     assert files_in(media) == 0
     assert not prepared.exists()
+    assert not view.exists()
+    assert not unpacked.exists()
+    assert others.exists()
     assert not Closer.objects.exists()
     assert not Working.objects.exists()
     assert Version.objects.exists() == is_sold

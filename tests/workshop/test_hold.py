@@ -14,7 +14,7 @@ def test_the_job_tells_the_lift_of_its_own_film(bench: Bench) -> None:
     job = factories.make_job()
     factories.make_closer(job.version, film_mm=float(job.film.thickness_mm))
     page = bench.see("workshop-job", job.code)
-    assert "Hold, estimated" in page
+    assert "Where it may lift, estimated" in page
     assert "3.6 mm" in page
     assert "hangs free" in page
     assert "dab of 20 mN" in page
@@ -39,4 +39,5 @@ def test_it_says_when_it_is_still_being_worked_out_and_when_it_failed(bench: Ben
 
 
 def test_a_job_without_a_closer_look_says_nothing_of_it(bench: Bench) -> None:
-    assert "Hold, estimated" not in bench.see("workshop-job", factories.make_job().code)
+    page = bench.see("workshop-job", factories.make_job().code)
+    assert "Where it may lift, estimated" not in page
