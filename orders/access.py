@@ -157,7 +157,13 @@ def design_for(request: HttpRequest, token: str) -> Design:
 
 def version_for(request: HttpRequest, token: str, number: int) -> Version:
     """Return a version of a drawing that the reader may see."""
-    return get_object_or_404(design_for(request, token).versions, number=number)
+    return version_of(design_for(request, token), number)
+
+
+def version_of(design: Design, number: int, *, bare: bool = False) -> Version:
+    """Return a version of a drawing got from here; bare: without its report, which is large."""
+    versions = design.versions.defer("report") if bare else design.versions
+    return get_object_or_404(versions, number=number)
 
 
 def basket_of(request: HttpRequest, *, make: bool = False) -> Order | None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 MARK_SHARE = 0.066  # of the blank's width: 24 px on a phone, the least that a thumb can hit
+RINGS = 8
 _DIRECTIONS = [math.radians(angle) for angle in (-45, -135, 45, 135, -90, 0, 90, 180)]
 
 
@@ -64,12 +65,17 @@ def _free_place(
 ) -> tuple[float, float]:
     """Return the nearest place round ``at`` that no other mark covers, or one beside it."""
     half = size / 2
-    for ring in range(1, 9):
+    farthest = size * (0.9 * RINGS + 1)
+    taken = [one for one in taken if math.dist(one, at) <= farthest]
+    for ring in range(1, RINGS + 1):
         for direction in _DIRECTIONS:
             reach = size * 0.9 * ring
             x, y = at[0] + reach * math.cos(direction), at[1] + reach * math.sin(direction)
             inside = half <= x <= blank_mm[0] - half and half <= y <= blank_mm[1] - half
-            if inside and all(math.dist((x, y), other) > size for other in taken):
+            if inside and not any(
+                abs(x - over) <= size and math.hypot(x - over, y - down) <= size
+                for over, down in taken
+            ):
                 return x, y
     return (
         min(max(at[0], half), blank_mm[0] - half),

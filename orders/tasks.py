@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import logging
-import threading
 from typing import Any
 
 from celery import shared_task
 from celery.signals import worker_process_init
 from django.db import transaction
 
-from . import outbox, workflow
+from . import loading, outbox, workflow
 
 logger = logging.getLogger(__name__)
 
@@ -21,9 +20,7 @@ def load_kernels(**_: Any) -> None:
 
     In a thread: a worker process that is not up within four seconds is taken for dead.
     """
-    from geometry.warm import warm
-
-    threading.Thread(target=warm, name="load kernels", daemon=True).start()
+    loading.load_checks(closer=True)
 
 
 @shared_task(name="orders.check_version")

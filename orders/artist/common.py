@@ -37,11 +37,11 @@ def design_to_change(request: HttpRequest, token: str) -> Design:
     return design
 
 
-def version_to_show(request: HttpRequest, design: Design) -> Version:
+def version_to_show(request: HttpRequest, design: Design, *, bare: bool = False) -> Version:
     """Return the version that the address asks for by ?v=, the latest by default."""
     wanted = request.GET.get("v", "")
     if wanted.isdecimal() and len(wanted) < 6:
-        return access.version_for(request, design.token, int(wanted))
+        return access.version_of(design, int(wanted), bare=bare)
     return design.latest
 
 

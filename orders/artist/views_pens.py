@@ -120,7 +120,7 @@ def state(request: HttpRequest, token: str) -> HttpResponse:
 def strokes(request: HttpRequest, token: str) -> HttpResponse:
     """Take operations in, and answer with the complete list and what the check says of it."""
     clock = Clock()
-    version = version_to_show(request, design_to_change(request, token))
+    version = version_to_show(request, design_to_change(request, token), bare=True)
     try:
         operations, refused = editing.read_operations(_body(request))
         merged = editing.draw(version, operations)
