@@ -19,6 +19,7 @@ import time
 import urllib.parse
 import urllib.request
 import uuid
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -92,12 +93,13 @@ def _case(address: str, side: int, dpi: int) -> bool:
     browser = Browser(address)
     drawing = _put_in(browser, drawn.jpeg(drawn.scan(side, dpi), dpi), f"{side}x{side}in")
     browser.open(f"{drawing}pens/?v=1")
-    began = time.perf_counter()
-    _, answer = browser.open(f"{drawing}pens/state/?v=1")
-    opened = 1000 * (time.perf_counter() - began)
-    began = time.perf_counter()
-    _, film = browser.open(f"{drawing}pens/film.svg?v=1")
-    picture = 1000 * (time.perf_counter() - began)
+    # As a browser does: the picture and the findings at once, on two connections.
+    with ThreadPoolExecutor(2) as both:
+        first, second = (
+            both.submit(_timed, browser, f"{drawing}pens/{name}?v=1")
+            for name in ("state/", "film.svg")
+        )
+        (answer, opened), (film, picture) = first.result(), second.result()
     spent, shares, size = _draw(browser, drawing, 25.4 * side)
     p95 = float(np.percentile(spent, 95))
     recheck = statistics.median(one["recheck"] for one in shares)
@@ -115,6 +117,13 @@ def _case(address: str, side: int, dpi: int) -> bool:
         flush=True,
     )
     return p95 <= WITHIN_MS
+
+
+def _timed(browser: Browser, path: str) -> tuple[bytes, float]:
+    """Return what a path answers, and the ms that took."""
+    began = time.perf_counter()
+    _, text = browser.open(path)
+    return text, 1000 * (time.perf_counter() - began)
 
 
 def _draw(
