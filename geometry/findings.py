@@ -6,7 +6,7 @@ One table, KINDS, holds each kind's severity and wording: what will happen, wher
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -103,6 +103,9 @@ def _mm2(value: float | None) -> str:
     return (text.rstrip("0").rstrip(".") if digits else text) + " mm²"
 
 
+ONE_PLACE_MM: Final = 12.0
+
+
 def _island(finding: Finding, place: str) -> str:
     if finding.detail == "edge":
         return (
@@ -118,7 +121,10 @@ def _island_remedy(finding: Finding, _: str) -> str:
     gap = f"Leave a white gap of {_mm(finding.remedy_mm or 1.5)} across the line"
     if finding.detail == "edge":
         return f"{gap}, or end the line before the edge."
-    return f"{gap} in one place." if (finding.area_mm2 or 0) < 12 else f"{gap} in two places."
+    across_mm = [max(values) - min(values) for values in zip(*finding.outline_mm, strict=True)]
+    # As bridges are proposed: on one bridge anything longer than a flap's limit would swing.
+    places = "one place" if max(across_mm, default=0.0) <= ONE_PLACE_MM else "two places at least"
+    return f"{gap} in {places}."
 
 
 def _below_kerf(finding: Finding, place: str) -> str:

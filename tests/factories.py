@@ -42,7 +42,7 @@ ISLAND: dict[str, Any] = {
     "area_mm2": 100.0,
     "limit_mm2": 1.0,
     "message": "The inside of this loop near the top left will fall out.",
-    "remedy": "Leave a white gap of 1.5 mm across the line in two places.",
+    "remedy": "Leave a white gap of 1.5 mm across the line in two places at least.",
 }
 THIN_WEB: dict[str, Any] = {
     "id": 1,

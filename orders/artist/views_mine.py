@@ -30,7 +30,7 @@ from .forms_mine import FindForm, NoteForm
 DRAWINGS_ON_A_PAGE = 24
 ORDERS_ON_A_PAGE = 20
 NEWEST_ORDERS = 3
-FIND_FROM = 9  # so many fit on a screen; below that a search is only in the way
+FIND_FROM = 13  # so many are seen at a glance; below that a search is only in the way
 
 
 @require_safe

@@ -199,7 +199,7 @@ def test_the_pages_of_mine_keep_wcag_and_fit(
             factories.make_design(owner=owner, title=f"Limpet {number}"),
             blank_code="4x4in" if number % 2 else "6x6in",
         ).design
-        for number in range(9)
+        for number in range(13)
     ]
     designs[0].note = "The blue one, for the regatta"
     designs[0].save()

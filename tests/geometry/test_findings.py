@@ -69,9 +69,21 @@ def test_place_is_told_in_thirds(at: tuple[float, float], words: str) -> None:
 
 
 def test_island_says_what_happens_where_and_what_to_do() -> None:
-    (island,) = number([Finding("island", (20, 20), area_mm2=200, remedy_mm=1.5)], BLANK)
+    around = ((12, 12), (28, 12), (28, 28), (12, 28))
+    found = Finding("island", (20, 20), outline_mm=around, area_mm2=256, remedy_mm=1.5)
+    (island,) = number([found], BLANK)
     assert island.message == "The inside of this loop near the top left will fall out."
-    assert island.remedy == "Leave a white gap of 1.5 mm across the line in two places."
+    assert island.remedy == "Leave a white gap of 1.5 mm across the line in two places at least."
+
+
+@pytest.mark.parametrize(("side_mm", "places"), [(12.0, "one place"), (12.1, "two places")])
+def test_an_island_no_longer_than_a_flap_may_be_is_held_in_one_place(
+    side_mm: float, places: str
+) -> None:
+    """Number 12 is the reach at which film that hangs on one side is a flap."""
+    around = ((20, 20), (20 + side_mm, 20), (20 + side_mm, 24), (20, 24))
+    (island,) = number([Finding("island", (24, 22), outline_mm=around, area_mm2=48)], BLANK)
+    assert f"in {places}" in island.remedy
 
 
 def test_hairline_says_its_width_and_the_beam() -> None:
