@@ -152,10 +152,9 @@ def _sheets_line(film_code: str, request: QuoteRequest, sheet: PriceSheetData) -
     price = prices[film_code]
     pieces = sum(item.quantity for item in of_film)
     text = f"{_count(sheets, 'sheet')} of film, {price.film_name or film_code}"
-    reason = (
-        f"{_count(pieces, 'piece')} of this order laid side by side"
-        f" {'takes' if pieces == 1 else 'take'} {_count(sheets, 'sheet')}."
-    )
+    reason = f"{pieces} pieces of this order laid side by side take {_count(sheets, 'sheet')}."
+    if pieces == 1:
+        reason = f"The piece of this order takes {_count(sheets, 'sheet')}."
     if price.price_per_sheet == 0:
         reason += INCLUDED_FILM
     return _line("film", text, reason, sheets, price.price_per_sheet, sheet)
