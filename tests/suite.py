@@ -37,6 +37,7 @@ ONCE = (
     "tests/service/test_containers.py",
     "tests/service/test_environment.py",
     "tests/service/test_folder_broker.py",
+    "tests/service/test_living.py",
     "tests/service/test_run_parts.py",
 )
 """What knows no database, or only reads rows to make a page, a picture or a file of them; all else
