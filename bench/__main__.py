@@ -19,6 +19,7 @@ from bench import (
     quotes,
     reading,
     roundtrip,
+    service,
     verdict,
 )
 from geometry.kernel_cache import drop_stale
@@ -36,6 +37,7 @@ BENCHES = {
     "quotes": quotes.main,
     "reading": reading.main,
     "roundtrip": roundtrip.main,
+    "service": service.main,
     "verdict": verdict.main,
 }
 

@@ -51,6 +51,10 @@ class Browser:
             self.token = found.group(1).decode() if found else self.token
             return response, text
 
+    def send(self, path: str, fields: dict[str, str]) -> Any:
+        """Send a form; return (response, text) of the page it leads to."""
+        return self.open(path, urllib.parse.urlencode(fields).encode())
+
     def post(self, path: str, data: Any) -> tuple[Any, float, dict[str, float]]:
         """Send JSON on a connection of its own; return the answer, ms, and the server's times."""
         host = urllib.parse.urlsplit(self.address).netloc
@@ -151,8 +155,8 @@ def _draw(
     return spent, shares, size
 
 
-def _put_in(browser: Browser, jpeg: bytes, blank: str) -> str:
-    """Upload a drawing; return its path once it has been looked at."""
+def send_drawing(browser: Browser, jpeg: bytes, blank: str) -> str:
+    """Upload a drawing as the landing page does; return its page's path."""
     browser.open("/")
     edge = uuid.uuid4().hex
     values = {"csrfmiddlewaretoken": browser.token, "blank": blank, "paper": "same"}
@@ -167,7 +171,12 @@ def _put_in(browser: Browser, jpeg: bytes, blank: str) -> str:
     body = "".join([*parts, head]).encode() + jpeg + f"\r\n--{edge}--\r\n".encode()
     kind = {"Content-Type": f"multipart/form-data; boundary={edge}"}
     response, _ = browser.open("/upload/", body, **kind)
-    path = urllib.parse.urlsplit(response.url).path
+    return urllib.parse.urlsplit(response.url).path
+
+
+def _put_in(browser: Browser, jpeg: bytes, blank: str) -> str:
+    """Upload a drawing; return its path once it has been looked at."""
+    path = send_drawing(browser, jpeg, blank)
     for _ in range(600):
         _, page = browser.open(path)
         if b'class="verdict' in page:

@@ -6,6 +6,7 @@ A verdict never waits for it: between its parts the worker first looks at drawin
 from __future__ import annotations
 
 import logging
+import time
 from collections.abc import Callable
 from typing import Any
 
@@ -20,21 +21,38 @@ from .models import Film, Version
 
 logger = logging.getLogger(__name__)
 
+PATIENCE_S = 45.0
+"""So long a task lets others go first; then it comes again later, as the worker ends what takes
+longer than CELERY_TASK_TIME_LIMIT, and with it a check that is under way."""
+
+
+class _LaterError(Exception):
+    """Others go first for longer than a task may take."""
+
 
 def look_closer_at(version_id: int) -> bool:
-    """Claim a closer look, take it, and store what it found once; False if it was not to be had."""
-    give_way_to_mends()
+    """Claim a closer look, take it, and store what it found once; False if it was not to be had.
+
+    Where drawings keep coming in it is put back to waiting, and the sweep sends it again.
+    """
+    until = time.monotonic() + PATIENCE_S
+    if not give_way_to_mends(until):
+        return False
     attempt = workflow.claim_closer(version_id)
     if attempt is None:
         return False
     version = Version.objects.select_related("upload").get(pk=version_id)
 
     def pause() -> None:
-        give_way_to_mends()
+        if not give_way_to_mends(until):
+            raise _LaterError
         workflow.hold_closer(version_id, attempt)
 
     try:
         found = _found(version, pause)
+    except _LaterError:
+        workflow.put_back_closer(version_id, attempt)
+        return False
     except Exception:
         # It is a help and no verdict: the drawing goes on without it.
         logger.exception("no closer look at version %s", version_id)
@@ -47,24 +65,35 @@ def look_closer_at(version_id: int) -> bool:
     return written
 
 
-def give_way() -> None:
-    """Look at every drawing that waits for its verdict first."""
+def give_way(until: float) -> bool:
+    """Look at every drawing that waits for its verdict; False if some still wait at `until`.
+
+    until: as time.monotonic() counts.
+    """
     from .checking import look_at
 
     while True:
         waiting = Version.objects.filter(status=Version.Status.WAITING).order_by("pk")
         first = waiting.values_list("pk", flat=True).first()
-        if first is None or not look_at(first):
-            return
+        if first is None:
+            return True
+        if time.monotonic() >= until:
+            return False
+        if not look_at(first):
+            return True
 
 
-def give_way_to_mends() -> None:
-    """Look at every drawing that waits first, and work out the mends that somebody looks for."""
+def give_way_to_mends(until: float) -> bool:
+    """Look at drawings that wait, then work out the mends that somebody looks for, until then."""
     from .mending import make_plan, waiting_plans
 
-    give_way()
+    if not give_way(until):
+        return False
     for version_id in waiting_plans():
+        if time.monotonic() >= until:
+            return False
         make_plan(version_id)
+    return True
 
 
 def _found(version: Version, pause: Callable[[], None]) -> dict[str, Any]:

@@ -7,6 +7,7 @@ recipe, and the worker's full check of that one is what counts.
 from __future__ import annotations
 
 import logging
+import time
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from datetime import timedelta
@@ -57,10 +58,11 @@ def make_plan(version_id: int) -> bool:
     from geometry.errors import UnreadableError
     from geometry.mends_plan import plan_mends  # compiled kernels: only the worker pays for them
 
-    from .closer_look import give_way
+    from .closer_look import PATIENCE_S, give_way
     from .prepared import prepared_for
 
-    give_way()
+    if not give_way(time.monotonic() + PATIENCE_S):
+        return False  # the page asks again
     version = Version.objects.select_related("upload").filter(pk=version_id).first()
     if version is None or version.status not in MENDABLE or not version.findings:
         return False

@@ -11,6 +11,7 @@ from .closer import (
     fail_closer,
     finish_closer,
     hold_closer,
+    put_back_closer,
     return_expired_closer,
     want_closer_look,
 )
@@ -93,6 +94,7 @@ __all__ = [
     "plan_run",
     "planned_pieces",
     "propose",
+    "put_back_closer",
     "queue",
     "record",
     "refuse",

@@ -43,6 +43,18 @@ def hold_closer(version_id: int, attempt: int) -> None:
     _mine(version_id, attempt).update(lease_until=timezone.now() + LEASE)
 
 
+def put_back_closer(version_id: int, attempt: int) -> bool:
+    """Put a closer look back to waiting for its turn, as if it had not been begun."""
+    return bool(
+        _mine(version_id, attempt).update(
+            status=Closer.Status.WAITING,
+            attempt=F("attempt") - 1,
+            lease_until=None,
+            nudged_at=timezone.now(),
+        )
+    )
+
+
 def finish_closer(version_id: int, attempt: int, **found: Any) -> bool:
     """Write what was found, unless the lease was lost to a later attempt."""
     return bool(

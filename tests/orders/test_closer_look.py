@@ -10,7 +10,7 @@ from django.utils import timezone
 from PIL import Image, ImageDraw
 
 from orders import tasks, workflow
-from orders.closer_look import look_closer_at
+from orders.closer_look import give_way, look_closer_at
 from orders.models import Closer, Film, Version
 from tests import factories
 
@@ -109,6 +109,31 @@ def test_a_drawing_that_waits_for_its_verdict_goes_first(sent: list[tuple[str, i
     assert waiting.checked_at < closer.done_at
     assert sent == [("orders.plan_mends", waiting.pk), ("orders.look_closer", waiting.pk)]
     assert Closer.objects.get(version=waiting).status == "waiting"
+
+
+def test_where_drawings_keep_coming_it_is_put_back_and_the_task_ends(
+    monkeypatch: pytest.MonkeyPatch, sent: list[tuple[str, int]]
+) -> None:
+    version = drawn_version()
+    workflow.want_closer_look(version)
+    looked: list[int] = []
+
+    def look_at(version_id: int) -> bool:
+        looked.append(version_id)  # there is always one more that waits
+        return True
+
+    monkeypatch.setattr("orders.checking.look_at", look_at)
+    monkeypatch.setattr("orders.closer_look.PATIENCE_S", 0.2)
+    calm = [True]
+    monkeypatch.setattr(
+        "orders.closer_look.give_way_to_mends",
+        lambda until: calm.pop() if calm else give_way(until),
+    )
+    waiting = factories.make_version(status="waiting")
+    assert look_closer_at(version.pk) is False
+    assert set(looked) == {waiting.pk}
+    row = Closer.objects.get(version=version)
+    assert (row.status, row.attempt, row.lease_until) == ("waiting", 0, None)
 
 
 def test_what_it_finds_is_stored_for_every_film(sent: list[tuple[str, int]]) -> None:
