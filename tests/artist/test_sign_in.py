@@ -48,6 +48,19 @@ def test_the_mailed_code_signs_in_and_hands_over_what_the_browser_owned(visitor:
     assert WREN in visitor.get("/mine/").content.decode()
 
 
+def test_the_basket_comes_along_and_its_page_leads_to_signing_in(visitor: Client) -> None:
+    factories.artist_person(WREN)
+    order = factories.make_order(placed=False, visitor=KEY)
+    version = factories.make_version(factories.make_design(visitor=KEY, title="Tide snail"))
+    factories.make_line(order, version)
+    assert 'href="/sign-in/?next=/basket/"' in visitor.get("/basket/").content.decode()
+    visitor.post("/sign-in/?next=/basket/", {"email": WREN, "next": "/basket/"}, follow=True)
+    response = visitor.post("/sign-in/code/?next=/basket/", {"code": code_in_mail()}, follow=True)
+    page = response.content.decode()
+    assert "Tide snail" in page
+    assert WREN in page
+
+
 def test_known_and_unknown_addresses_are_answered_alike(stranger: Client) -> None:
     factories.artist_person(WREN)
     known = ask(stranger, WREN).content.decode()
