@@ -18,8 +18,8 @@ import numpy as np
 from reportlab.pdfgen.canvas import Canvas
 
 from geometry.curves import Curve
-from geometry.cut_path import DEFAULT_MACHINE, MachineProfile
 from geometry.cut_plan import CutPlan, PlacedStencil, plan_sheet, plan_stencil
+from geometry.cut_time import DEFAULT_MACHINE, MachineProfile
 from geometry.errors import InvalidInputError
 from geometry.kerf import Role
 from geometry.stencil import Stencil

@@ -13,6 +13,7 @@ import shapely
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from geometry.cut_time import DEFAULT_MACHINE, MachineProfile, cut_seconds, travel_seconds
 from geometry.kerf import Contour, PointMm
 from geometry.travel_kernels import or_opt, two_opt
 
@@ -23,22 +24,6 @@ MOST_SWEEPS = 30
 NEIGHBOURS = 10
 
 Points = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class MachineProfile:
-    """How fast one laser works, simply: cut / speed + travel / travel speed + starts x delay.
-
-    The figures to begin with are judgement for thin PET on a small CO2 laser; the workshop sets its
-    own from one timed run.
-    """
-
-    cut_mm_per_s: float = 20.0
-    travel_mm_per_s: float = 200.0
-    start_delay_s: float = 0.15
-
-
-DEFAULT_MACHINE = MachineProfile()
 
 
 @dataclass(frozen=True)
@@ -62,12 +47,15 @@ class CutPath:
         return float(x_mm), float(y_mm)
 
     def seconds(self, machine: MachineProfile = DEFAULT_MACHINE) -> float:
-        """Return how long the machine takes by its profile."""
-        return (
-            self.length_mm / machine.cut_mm_per_s
-            + self.travel_mm / machine.travel_mm_per_s
-            + len(self.contours) * machine.start_delay_s
-        )
+        """Return how long the machine takes by its profile, its factor included."""
+        seconds = len(self.contours) * machine.start_delay_s
+        here = np.asarray(self.start_mm, dtype=np.float64)
+        for contour in self.contours:
+            way_mm = float(np.hypot(*(contour.points_mm[0] - here)))
+            seconds += travel_seconds(way_mm, machine)
+            seconds += cut_seconds(contour.points_mm, machine, closed=contour.closed)
+            here = _end(contour)
+        return machine.factor * seconds
 
 
 def order_contours(contours: Sequence[Contour], start_mm: PointMm = (0.0, 0.0)) -> CutPath:

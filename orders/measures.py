@@ -1,9 +1,10 @@
 """How long the laser takes for one piece, and what it weighs: estimates for prices and lead times.
 
-The time is the machine's own model (cut / speed + travel / travel speed + starts x delay) on the
-measures of the check's report. Travel is not planned here but estimated as the shortest tour of n
-places strewn over an area A, 0.7124 sqrt(n A) (Beardwood, Halton and Hammersley 1959, with the
-constant of Johnson and McGeoch 1996).
+The time is the machine's own model (`geometry.cut_time`) on the measures of the report: each
+opening begins and ends at rest, and corners within it are not known here. Travel is not planned
+either but estimated as the shortest tour of n places strewn over an area A, 0.7124 sqrt(n A)
+(Beardwood, Halton and Hammersley 1959, with the constant of Johnson and McGeoch 1996), in n ways
+alike.
 """
 
 from __future__ import annotations
@@ -12,7 +13,9 @@ import math
 from collections.abc import Iterable, Mapping
 from decimal import Decimal
 
-from geometry.cut_path import DEFAULT_MACHINE, MachineProfile
+import numpy as np
+
+from geometry.cut_time import DEFAULT_MACHINE, MachineProfile, cut_seconds, travel_seconds
 from geometry.limits import BLANKS
 
 from .models import CutMeasure, Film, Version
@@ -51,24 +54,29 @@ def seconds_of(
 ) -> float:
     """Return the laser's seconds for one piece, its blank's outline included unless ready cut."""
     width_mm, height_mm = BLANKS[blank_code].size_mm
-    cut_mm, starts = measure.outline_mm, measure.openings
+    ways = max(measure.openings, 1)
     travel_mm = TOUR * math.sqrt(measure.openings * width_mm * height_mm)
+    seconds = ways * travel_seconds(travel_mm / ways, machine)
+    seconds += measure.outline_mm / machine.cut_mm_per_s
+    # half of what a cut loses while it speeds up, and half while it slows down
+    at_ends_s = machine.cut_mm_per_s / machine.acceleration_mm_per_s2
+    seconds += measure.openings * (machine.start_delay_s + at_ends_s)
     if with_outline:
-        cut_mm, starts = cut_mm + 2 * (width_mm + height_mm), starts + 1
-    return (
-        cut_mm / machine.cut_mm_per_s
-        + travel_mm / machine.travel_mm_per_s
-        + starts * machine.start_delay_s
-    )
+        corners = np.array([[0, 0], [width_mm, 0], [width_mm, height_mm], [0, height_mm]])
+        seconds += machine.start_delay_s + cut_seconds(corners, machine, closed=True)
+    return machine.factor * seconds
 
 
-def seconds_by_version(sizes: Mapping[int, str]) -> dict[int, float]:
+def seconds_by_version(
+    sizes: Mapping[int, str], machine: MachineProfile = DEFAULT_MACHINE
+) -> dict[int, float]:
     """Return version id -> seconds of a piece; what was not measured takes the mean of the rest.
 
     `sizes` maps version ids to the codes of their blanks.
     """
     known = {
-        pk: seconds_of(measure, sizes[pk]) for pk, measure in measures_of(sizes.keys()).items()
+        pk: seconds_of(measure, sizes[pk], machine=machine)
+        for pk, measure in measures_of(sizes.keys()).items()
     }
     mean = sum(known.values()) / len(known) if known else USUAL_SECONDS
     return {pk: known.get(pk, mean) for pk in sizes}

@@ -3,6 +3,7 @@
 The openings' area less the kerf is worked out by shapely from the stencil, not from our contours.
 """
 
+import math
 import re
 from xml.dom import minidom
 
@@ -11,8 +12,8 @@ import pytest
 import shapely
 
 from geometry.cut_file import format_of, kerf_note, svg_for_stencil, write_cut_file
-from geometry.cut_path import MachineProfile
 from geometry.cut_plan import plan_stencil
+from geometry.cut_time import MachineProfile
 from geometry.errors import InvalidInputError
 from geometry.stencil import Stencil
 from tests.geometry.cut_reading import (
@@ -163,7 +164,7 @@ def test_the_same_stencil_gives_the_same_bytes(stencil: Stencil, kind: str) -> N
 
 def test_the_figures_beside_the_file_are_those_of_its_lines(stencil: Stencil) -> None:
     """Contours and length as read back; seconds by the profile."""
-    machine = MachineProfile(cut_mm_per_s=10, travel_mm_per_s=100, start_delay_s=1)
+    machine = MachineProfile(10, 100, 1, acceleration_mm_per_s2=math.inf)
     file = write_cut_file(plan_stencil(stencil, kerf_mm=KERF_MM), "svg", machine=machine)
     lines = [points for group in svg_lines(file.data).values() for points in group]
     read_mm = sum(shapely.LinearRing(points).length for points in lines)
