@@ -40,6 +40,65 @@ def lower_bound(kinds: Sequence[Kind], sheet: tuple[int, int], *, may_turn: bool
     return best
 
 
+def stacked_bound(kinds: Sequence[Kind], sheet: tuple[int, int], *, may_turn: bool = True) -> int:
+    """Return a lower bound by blanks too wide to lie beside each other; slower, for hard orders.
+
+    Blanks that take more than half of one side of the sheet, however they lie, can only lie one
+    behind the other along its other side: cutting lengths from stock. The linear relaxation over
+    all fillings of one sheet (Gilmore and Gomory 1961) gives prices; they are proved in fractions
+    here, so that the bound does not hang on rounding. 0 where nothing is so wide.
+    """
+    best = 0
+    for axis in (0, 1):
+        lengths: dict[int, int] = {}
+        for width, height, count in kinds:
+            ways = [(width, height), (height, width)] if may_turn else [(width, height)]
+            fitting = [way for way in ways if way[0] <= sheet[0] and way[1] <= sheet[1]]
+            if count and fitting and all(2 * way[axis] > sheet[axis] for way in fitting):
+                length = min(way[1 - axis] for way in fitting)
+                lengths[length] = lengths.get(length, 0) + count
+        best = max(best, _lengths_bound(lengths, sheet[1 - axis]))
+    return best
+
+
+def _lengths_bound(lengths: dict[int, int], stock: int) -> int:
+    """How many pieces of `stock` the lengths need at least."""
+    fillings = _fillings(sorted(lengths, reverse=True), stock)
+    if not lengths or not fillings:
+        return 0
+    from scipy.optimize import linprog
+
+    sides = sorted(lengths, reverse=True)
+    wanted = [lengths[side] for side in sides]
+    solved = linprog([-count for count in wanted], A_ub=fillings, b_ub=[1.0] * len(fillings))
+    if solved.x is None:
+        return 0
+    worth = [Fraction(max(0.0, float(price))).limit_denominator(10_000) for price in solved.x]
+    dearest = max(sum(w * n for w, n in zip(worth, row, strict=True)) for row in fillings)
+    if dearest <= 0:
+        return 0
+    value = sum((w * n for w, n in zip(worth, wanted, strict=True)), Fraction(0))
+    return _ceil(value / max(dearest, Fraction(1)))
+
+
+def _fillings(sides: Sequence[int], stock: int) -> list[list[int]]:
+    """All ways of filling one piece of stock with no room left for the last side; few sides."""
+    if not sides:
+        return []
+    rows: list[list[int]] = [[]]
+    for place, side in enumerate(sides):
+        grown = []
+        for row in rows:
+            left = stock - sum(n * s for n, s in zip(row, sides, strict=False))
+            most = left // side
+            least = most if place == len(sides) - 1 else 0
+            grown += [[*row, number] for number in range(least, most + 1)]
+        rows = grown
+        if len(rows) > 5000:
+            return []
+    return rows
+
+
 def _reachable(kinds: Sequence[Kind], axis: int, length: int, may_turn: bool) -> int:
     """The longest sum of sides, each used at most as often as there are pieces, within `length`."""
     sides: dict[int, int] = {}

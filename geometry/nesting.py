@@ -3,9 +3,11 @@
 Blanks are rectangles, placed square to the sheet and turned by a quarter where that helps. `gap_mm`
 lies between blanks, `edge_mm` round the sheet. Method: the maximal-rectangles heuristic (Jylanki
 2010, "A thousand ways to pack the bin") under several orders and rules, with and without the best
-pattern of one size (`geometry.nest_pattern`) to begin a sheet, then a seeded search over orders
-until the lower bound of `geometry.nest_bound` is met or a fixed amount of work is spent. The work
-is counted, not timed, so that the same order gives the same sheets on every machine.
+pattern of one size (`geometry.nest_pattern`) to begin a sheet; then the fewest of all sheets tried
+that hold every blank (`geometry.nest_cover`), with further sheets tried for what is dear; then a
+seeded search over orders. It ends when the lower bound of `geometry.nest_bound` is met or a fixed
+amount of work is spent: work is counted, not timed, so that the same order gives the same sheets on
+every machine.
 """
 
 import random
@@ -13,8 +15,11 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import permutations
 
+import numpy as np
+
 from geometry.errors import DoesNotFitError, InvalidInputError
-from geometry.nest_bound import lower_bound
+from geometry.nest_bound import lower_bound, stacked_bound
+from geometry.nest_cover import Pattern, fewest, prices
 from geometry.nest_pattern import Place, best_pattern
 from geometry.units import describe_size
 
@@ -24,9 +29,14 @@ UNITS_PER_MM = 1_000_000
 SLACK_MM = 0.001
 MOST_BLANKS = 2_000
 # Placements tried in all; 60 blanks take well under a second.
-WORK = 60_000
+WORK = 40_000
 # Orders by size, times rules, with and without patterns: tried even where the first met the bound.
 PLAIN_TRIES = 30
+RULES = ("top", "left", "short side", "long side", "area")
+# Sheets tried for what is dear, so many in each round; more blanks than this are not covered so.
+ROUNDS = 5
+SHEETS_A_ROUND = 60
+MOST_TO_COVER = 400
 
 NestItem = tuple[str, float, float, int]
 
@@ -67,7 +77,6 @@ class _Spot:
     turned: bool
 
 
-Rectangle = tuple[int, int, int, int]  # left, top, right, bottom
 Layout = list[list[_Spot]]
 
 
@@ -98,7 +107,7 @@ def nest(
         if item[3] > 0 and not _ways(kind, room, may_turn):
             raise DoesNotFitError(_refusal(item, sheet_mm, edge_mm))
     bound = lower_bound(kinds, (room[0], room[1]), may_turn=may_turn)
-    layout = _Search(kinds, (room[0], room[1]), may_turn).run(bound)
+    layout, bound = _Search(kinds, (room[0], room[1]), may_turn).run(bound)
     sheets = tuple(_placed(spots, items, edge_mm) for spots in layout)
     area = sum(w * h * count for _, w, h, count in items)
     used = area / (len(sheets) * sheet_mm[0] * sheet_mm[1]) if sheets else 0.0
@@ -167,23 +176,83 @@ class _Search:
         self.kinds = kinds
         self.room = room
         self.may_turn = may_turn
-        self.ways = [_ways(kind, room, may_turn) for kind in kinds]
+        from geometry.nest_kernels import fill_one  # compiled: loaded when something is nested
+
+        self.fill = fill_one
+        self.sizes = np.array([kind[:2] for kind in kinds], np.int64).reshape(-1, 2)
+        ways = [_ways(kind, room, may_turn) for kind in kinds]
+        self.may_lie = np.array([[turn in way for turn in (False, True)] for way in ways], bool)
+        self.sides = np.array(room, np.int64)
         self.patterns: dict[int, list[Place]] = {}
+        self.tried: dict[Pattern, list[_Spot]] = {}
         self.work = 0
 
-    def run(self, bound: int) -> Layout:
-        """The best layout found: tries go on past `bound` sheets only for a more useful rest."""
-        best: Layout | None = None
+    def run(self, bound: int) -> tuple[Layout, int]:
+        """The best layout found, and the bound, raised where it was not met: tries go on past it
+        only for a more useful rest."""
+        best: Layout = []
         best_score: tuple[int, int] | None = None
+        pieces = sum(kind[2] for kind in self.kinds)
         for tries, (order, rule, with_patterns) in enumerate(self._tries(), start=1):
             layout = self._fill_sheets(order, rule, with_patterns)
             score = self._score(layout)
             if best_score is None or score < best_score:
                 best, best_score = layout, score
+            if tries == PLAIN_TRIES and best_score[0] > bound:
+                bound = max(bound, stacked_bound(self.kinds, self.room, may_turn=self.may_turn))
+            if tries == PLAIN_TRIES and best_score[0] > max(bound, 2) and pieces <= MOST_TO_COVER:
+                covered = self._covered(best_score[0], bound)
+                if covered and self._score(covered) < best_score:
+                    best, best_score = covered, self._score(covered)
             met = best_score[0] <= bound and (tries >= PLAIN_TRIES or bound <= 1)
             if met or self.work > WORK:
                 break
-        return sorted(best or [], key=lambda spots: -sum(self._area(spot.kind) for spot in spots))
+        best.sort(key=lambda spots: -sum(self._area(spot.kind) for spot in spots))
+        return best, bound
+
+    def _covered(self, most: int, bound: int) -> Layout:
+        """Fewer than `most` sheets out of all that were tried, or nothing; see the module."""
+        wanted = [kind[2] for kind in self.kinds]
+        present = [index for index, count in enumerate(wanted) if count > 0]
+        dice = random.Random(sum(wanted))  # noqa: S311 - a repeatable search, no secret
+        found: list[int] = []
+        for _ in range(ROUNDS):
+            known = list(self.tried)
+            worth = prices(known, wanted)
+            for _ in range(SHEETS_A_ROUND):
+                dear = {
+                    kind: worth[kind] / self._area(kind) * dice.uniform(0.7, 1.3)
+                    for kind in present
+                }
+                ranking = sorted(present, key=lambda kind: (-dear[kind], kind))
+                order = [kind for kind in ranking for _ in range(wanted[kind])]
+                if dice.random() < 0.3:  # some of the dear ones wait, for what fits beside them
+                    wait = dice.randint(1, wanted[ranking[0]])
+                    order = order[wait:] + order[:wait]
+                self._fill_one(order, dice.choice(RULES), self._begun_by_chance(order, dice))
+            known = list(self.tried)
+            found = fewest(known, wanted)
+            if found and len(found) < most and len(found) <= bound:
+                break
+        return self._taken(found) if found and len(found) < most else []
+
+    def _begun_by_chance(self, order: Sequence[int], dice: random.Random) -> list[_Spot]:
+        begun = self._begun(order) if dice.random() < 0.5 else []
+        return begun[: dice.randint(0, len(begun))] if dice.random() < 0.5 else begun
+
+    def _taken(self, indices: Sequence[int]) -> Layout:
+        """The chosen sheets without what is more than was wanted."""
+        known = list(self.tried.values())
+        left = [kind[2] for kind in self.kinds]
+        layout: Layout = []
+        for index in indices:
+            kept = []
+            for spot in known[index]:
+                if left[spot.kind] > 0:
+                    left[spot.kind] -= 1
+                    kept.append(spot)
+            layout.append(kept)
+        return [spots for spots in layout if spots]
 
     def _score(self, layout: Layout) -> tuple[int, int]:
         """Fewest sheets first; then the emptiest last sheet."""
@@ -203,12 +272,12 @@ class _Search:
             lambda i: (-min(self.kinds[i][:2]), -max(self.kinds[i][:2]), i),
         )
         for with_patterns in (False, True):
-            for rule in _RULES:
+            for rule in RULES:
                 for key in keys:
                     yield sorted(every, key=key), rule, with_patterns
         if len(present) <= 4:
             for ranking in permutations(present):
-                for rule in _RULES:
+                for rule in RULES:
                     for with_patterns in (False, True):
                         yield sorted(every, key=ranking.index), rule, with_patterns
         dice = random.Random(len(every))  # noqa: S311 - a repeatable search, no secret
@@ -218,7 +287,7 @@ class _Search:
             for _ in range(dice.randint(1, 1 + len(shuffled) // 3)):
                 a, b = dice.randrange(len(shuffled)), dice.randrange(len(shuffled))
                 shuffled[a], shuffled[b] = shuffled[b], shuffled[a]
-            yield shuffled, dice.choice(_RULES), dice.random() < 0.5
+            yield shuffled, dice.choice(RULES), dice.random() < 0.5
 
     def _fill_sheets(self, order: Sequence[int], rule: str, with_patterns: bool) -> Layout:
         """Fill one sheet after the other: each takes, in `order`, whatever still fits on it."""
@@ -248,100 +317,30 @@ class _Search:
         self, order: Sequence[int], rule: str, begun: Sequence[_Spot]
     ) -> tuple[list[_Spot], list[int]]:
         """One sheet on which `begun` lies already, and what is left of the order after it."""
-        free: list[Rectangle] = [(0, 0, self.room[0], self.room[1])]
-        for spot in begun:
-            free = _without(free, self._rectangle(spot))
-        spots = list(begun)
-        left: list[int] = []
-        full: set[int] = set()
         to_skip = len(begun)  # all of the first kind
+        rest = []
         for kind in order:
             if to_skip and kind == order[0]:
                 to_skip -= 1
-                continue
-            found = None if kind in full else self._best_spot(kind, free, rule)
-            if found is None:
-                full.add(kind)  # room only shrinks: what did not fit will not fit later
-                left.append(kind)
-                continue
-            spots.append(found)
-            free = _without(free, self._rectangle(found))
-        return spots, left
+            else:
+                rest.append(kind)
+        lying = np.array([(s.kind, s.x, s.y, s.turned) for s in begun], np.int64).reshape(-1, 4)
+        rows, is_left, work = self.fill(
+            self.sizes,
+            self.may_lie,
+            self.sides,
+            np.array(rest, np.int64),
+            lying,
+            RULES.index(rule),
+        )
+        self.work += work
+        spots = [_Spot(kind, x, y, bool(turned)) for kind, x, y, turned in rows.tolist()]
+        self._remember(spots)
+        return spots, [kind for kind, left in zip(rest, is_left.tolist(), strict=True) if left]
 
-    def _rectangle(self, spot: _Spot) -> Rectangle:
-        width, height, _ = self.kinds[spot.kind]
-        if spot.turned:
-            width, height = height, width
-        return spot.x, spot.y, spot.x + width, spot.y + height
-
-    def _best_spot(self, kind: int, free: Sequence[Rectangle], rule: str) -> _Spot | None:
-        """The place with the lowest score by `rule`, at the top left of a free rectangle."""
-        self.work += 1
-        best, best_score = None, None
-        for turned in self.ways[kind]:
-            width, height, _ = self.kinds[kind]
-            if turned:
-                width, height = height, width
-            for left, top, right, bottom in free:
-                spare_x, spare_y = right - left - width, bottom - top - height
-                if spare_x < 0 or spare_y < 0:
-                    continue
-                score = _score_of_place(rule, left, top, spare_x, spare_y, width, height)
-                if best_score is None or score < best_score:
-                    best, best_score = _Spot(kind, left, top, turned), score
-        return best
-
-
-_RULES = ("top", "left", "short side", "long side", "area")
-
-
-def _score_of_place(
-    rule: str, left: int, top: int, spare_x: int, spare_y: int, width: int, height: int
-) -> tuple[int, ...]:
-    """Lower is better; ties go to the upper, then the left place."""
-    if rule == "top":
-        return top + height, left, top
-    if rule == "left":
-        return left + width, top, left
-    if rule == "short side":
-        return min(spare_x, spare_y), max(spare_x, spare_y), top, left
-    if rule == "long side":
-        return max(spare_x, spare_y), min(spare_x, spare_y), top, left
-    whole = (spare_x + width) * (spare_y + height)
-    return whole - width * height, min(spare_x, spare_y), top, left
-
-
-def _without(free: Sequence[Rectangle], taken: Rectangle) -> list[Rectangle]:
-    """The largest free rectangles that remain once `taken` is covered."""
-    left, top, right, bottom = taken
-    kept: list[Rectangle] = []
-    cut: list[Rectangle] = []
-    for rectangle in free:
-        r_left, r_top, r_right, r_bottom = rectangle
-        if r_left >= right or r_right <= left or r_top >= bottom or r_bottom <= top:
-            kept.append(rectangle)
-            continue
-        if left > r_left:
-            cut.append((r_left, r_top, left, r_bottom))
-        if right < r_right:
-            cut.append((right, r_top, r_right, r_bottom))
-        if top > r_top:
-            cut.append((r_left, r_top, r_right, top))
-        if bottom < r_bottom:
-            cut.append((r_left, bottom, r_right, r_bottom))
-    for index, piece in enumerate(cut):
-        others = cut[:index] + [other for other in cut[index + 1 :] if other != piece]
-        if not any(_holds(other, piece) for other in kept) and not any(
-            _holds(other, piece) for other in others
-        ):
-            kept.append(piece)
-    return kept
-
-
-def _holds(outer: Rectangle, inner: Rectangle) -> bool:
-    return (
-        outer[0] <= inner[0]
-        and outer[1] <= inner[1]
-        and outer[2] >= inner[2]
-        and outer[3] >= inner[3]
-    )
+    def _remember(self, spots: Sequence[_Spot]) -> None:
+        """Keep one sheet for each way of filling it, to choose from later."""
+        counts = [0] * len(self.kinds)
+        for spot in spots:
+            counts[spot.kind] += 1
+        self.tried.setdefault(tuple(counts), list(spots))

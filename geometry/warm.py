@@ -9,6 +9,7 @@ from geometry.check import Checked, check_picture
 from geometry.cut_plan import plan_stencil
 from geometry.lift import find_lift
 from geometry.limits import default_limits
+from geometry.nesting import nest
 from geometry.paper_edges import find_edges
 from geometry.paper_lines import Overview
 from geometry.picture import Picture
@@ -43,6 +44,7 @@ def warm_beside() -> None:
     cuts = [ring.difference(shapely.box(70, 0, 78, 152)) for ring in rings]
     openings = tuple(piece for cut in cuts for piece in getattr(cut, "geoms", [cut]))
     stencil = Stencil(BLANK_MM, "stencil", openings)
+    nest([("card", 63.5, 88.9, 3)], BLANK_MM)
     plan_stencil(stencil, kerf_mm=limits.kerf_mm)
     find_lift(stencil, Placement(), BLANK_MM, limits)
 
