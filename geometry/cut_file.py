@@ -1,15 +1,18 @@
 """Write cut files, true to size: SVG 1.1, DXF R2010 and PDF, all from one plan of the cuts.
 
 Operations are told apart by groups (SVG) or layers (DXF) named mark, inside and outline; all lines
-are thin and black, nothing is filled. Every file says that the kerf is already taken, so that
-compensation in the machine's own software stays off. The same plan gives the same bytes.
+are thin and black, or of the colours that a workshop gave its operations, and nothing is filled.
+Every file says that the kerf is already taken, so that compensation in the machine's own software
+stays off. The same plan gives the same bytes.
 """
 
 import io
-from collections.abc import Iterator, Sequence
+import re
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from pathlib import PurePath
+from types import MappingProxyType
 from xml.sax.saxutils import escape
 
 import ezdxf
@@ -27,6 +30,7 @@ from geometry.stencil import Stencil
 ROLES: tuple[Role, ...] = ("mark", "inside", "outline")
 HAIRLINE_MM = 0.05
 POINTS_PER_MM = 72 / 25.4
+BLACK: Mapping[str, str] = MappingProxyType({})
 FORMATS = ("svg", "dxf", "pdf")
 
 
@@ -76,11 +80,16 @@ def write_cut_file(
     *,
     title: str = "",
     machine: MachineProfile = DEFAULT_MACHINE,
+    colours: Mapping[str, str] = BLACK,
 ) -> CutFile:
     """Return the plan as a file of `format` ("svg", "dxf" or "pdf").
 
-    Raises InvalidInputError for another format.
+    colours: operation ("mark", "inside", "outline") -> "#rrggbb"; black where there is none. Raises
+    InvalidInputError for another format or a colour that is none.
     """
+    for colour in colours.values():
+        if not re.fullmatch(r"#[0-9a-fA-F]{6}", colour):
+            raise InvalidInputError(f"A colour is six digits such as #2a389c; “{colour}” is none.")
     writers = {"svg": _svg, "dxf": _dxf, "pdf": _pdf}
     if format not in writers:
         raise InvalidInputError(f"A cut file is one of {', '.join(FORMATS)}; “{format}” is not.")
@@ -88,7 +97,7 @@ def write_cut_file(
         plan = plan.with_lines()  # splines are read differently from machine to machine
     clean = " ".join("".join(c if c.isprintable() else " " for c in title).split())
     return CutFile(
-        data=writers[format](plan, clean or "Stencil"),
+        data=writers[format](plan, clean or "Stencil", colours),
         format=format,
         contours=len(plan.path.contours),
         length_mm=plan.path.length_mm,
@@ -145,34 +154,40 @@ def _by_role(plan: CutPlan) -> Iterator[tuple[Role, list[tuple[int, Curve]]]]:
             yield role, chosen
 
 
-def _svg(plan: CutPlan, title: str) -> bytes:
+def _svg(plan: CutPlan, title: str, colours: Mapping[str, str]) -> bytes:
     left, top, right, bottom = plan.page_mm
-    width, height = _number(right - left), _number(bottom - top)
+    width, height = number_text(right - left), number_text(bottom - top)
     head = (
         '<?xml version="1.0" encoding="UTF-8"?>\n'
         f'<svg xmlns="http://www.w3.org/2000/svg" version="1.1" width="{width}mm" '
-        f'height="{height}mm" viewBox="{_number(left)} {_number(top)} {width} {height}" '
+        f'height="{height}mm" viewBox="{number_text(left)} {number_text(top)} {width} {height}" '
         f'fill="none" stroke="#000000" stroke-width="{HAIRLINE_MM}">\n'
         f"<title>{escape(title)}</title>\n"
         f"<desc>{escape(_notes(plan))}</desc>\n"
     )
     parts = [head]
     for role, chosen in _by_role(plan):
-        parts.append(f'<g id="{role}">\n')
+        stroke = f' stroke="{colours[role]}"' if role in colours else ""
+        parts.append(f'<g id="{role}"{stroke}>\n')
         if role == "inside" and len(plan.labels) > 1:
             for piece, group in groupby(chosen, key=lambda entry: entry[0]):
                 label = plan.labels[piece] or f"piece {piece + 1}"
                 parts.append(f'<g id="piece-{piece + 1}"><title>{escape(label)}</title>\n')
-                parts += [f'<path d="{_svg_path(curve)}"/>\n' for _, curve in group]
+                parts += [f'<path d="{svg_path(curve)}"/>\n' for _, curve in group]
                 parts.append("</g>\n")
         else:
-            parts += [f'<path d="{_svg_path(curve)}"/>\n' for _, curve in chosen]
+            parts += [f'<path d="{svg_path(curve)}"/>\n' for _, curve in chosen]
         parts.append("</g>\n")
     parts.append("</svg>\n")
     return "".join(parts).encode()
 
 
-def _svg_path(curve: Curve) -> str:
+def _parts(colour: str) -> tuple[int, int, int]:
+    """Red, green and blue of "#rrggbb", 0 to 255."""
+    return int(colour[1:3], 16), int(colour[3:5], 16), int(colour[5:7], 16)
+
+
+def svg_path(curve: Curve) -> str:
     """The curve in path commands; a closing line is left to Z."""
     words = ["M" + _pair(curve.start)]
     pieces = curve.pieces
@@ -185,16 +200,16 @@ def _svg_path(curve: Curve) -> str:
 
 
 def _pair(point: np.ndarray) -> str:
-    return f"{_number(point[0])} {_number(point[1])}"
+    return f"{number_text(point[0])} {number_text(point[1])}"
 
 
-def _number(value: float) -> str:
+def number_text(value: float) -> str:
     """A length to a tenth of a micrometre, as short as it can be written."""
     text = f"{value:.4f}".rstrip("0").rstrip(".")
     return "0" if text == "-0" else text
 
 
-def _dxf(plan: CutPlan, title: str) -> bytes:
+def _dxf(plan: CutPlan, title: str, colours: Mapping[str, str]) -> bytes:
     """DXF R2010 in mm, y up, origin at the page's bottom left, closed polylines."""
     left, _, _, bottom = plan.page_mm
     # Fixed dates and identifiers, so that the same plan gives the same bytes.
@@ -205,7 +220,9 @@ def _dxf(plan: CutPlan, title: str) -> bytes:
     document.header.custom_vars.append("Note", _notes(plan))
     space = document.modelspace()
     for role, chosen in _by_role(plan):
-        document.layers.add(role, color=7, lineweight=0)
+        layer = document.layers.add(role, color=7, lineweight=0)
+        if role in colours:
+            layer.rgb = _parts(colours[role])
         for _, curve in chosen:
             points = np.vstack([curve.start, *curve.pieces])[: -1 if curve.closed else None]
             flipped = np.column_stack([points[:, 0] - left, bottom - points[:, 1]])
@@ -215,7 +232,7 @@ def _dxf(plan: CutPlan, title: str) -> bytes:
     return stream.getvalue().encode("utf-8")
 
 
-def _pdf(plan: CutPlan, title: str) -> bytes:
+def _pdf(plan: CutPlan, title: str, colours: Mapping[str, str]) -> bytes:
     """PDF with one page of the plan's size, 72 points to the inch, lines only."""
     left, top, right, bottom = plan.page_mm
     stream = io.BytesIO()
@@ -228,7 +245,8 @@ def _pdf(plan: CutPlan, title: str) -> bytes:
     canvas.setLineWidth(HAIRLINE_MM * POINTS_PER_MM)
     flip = np.array([[POINTS_PER_MM, 0.0], [0.0, -POINTS_PER_MM]])
     shift = np.array([-left * POINTS_PER_MM, bottom * POINTS_PER_MM])
-    for _, chosen in _by_role(plan):
+    for role, chosen in _by_role(plan):
+        canvas.setStrokeColorRGB(*(part / 255 for part in _parts(colours.get(role, "#000000"))))
         for _, curve in chosen:
             path = canvas.beginPath()
             moved = curve.moved(flip, shift)

@@ -16,6 +16,7 @@ from geometry.curves import Curve, fit_curve, straight_curve
 from geometry.cut_path import CutPath, measured_path, order_contours
 from geometry.errors import InvalidInputError
 from geometry.kerf import Contour, KerfCut, PointMm, blank_outline, cut_contours
+from geometry.order_mark import mark_contours
 from geometry.stencil import Stencil
 
 # Polylines, where curves are not wanted, leave the contour by at most this.
@@ -32,7 +33,8 @@ BoxMm = tuple[float, float, float, float]
 class PlacedStencil:
     """A stencil on a sheet: its blank's top left corner there, as it lies.
 
-    `turned` is a quarter turn clockwise as seen, as in `geometry.nesting.Placed`.
+    `turned` is a quarter turn clockwise as seen, as in `geometry.nesting.Placed`. `mark` is written
+    on its margin by the beam, see `geometry.order_mark`.
     """
 
     stencil: Stencil
@@ -40,6 +42,7 @@ class PlacedStencil:
     y_mm: float
     turned: bool = False
     label: str = ""
+    mark: str = ""
 
     @property
     def box_mm(self) -> BoxMm:
@@ -73,6 +76,10 @@ class CutPlan:
         """Return the plan with lines within 0.01 mm of the contours instead of curves."""
         return replace(self, curves=_curves(self.path.contours, smooth=False))
 
+    def on_page(self, page_mm: BoxMm) -> "CutPlan":
+        """Return the plan on another page (left, top, right, bottom in the frame of the cuts)."""
+        return replace(self, page_mm=page_mm)
+
     @property
     def nodes(self) -> int:
         """Number of lines and curves in all."""
@@ -80,16 +87,22 @@ class CutPlan:
 
 
 def plan_stencil(
-    stencil: Stencil, *, kerf_mm: float, with_outline: bool = True, smooth: bool = True
+    stencil: Stencil,
+    *,
+    kerf_mm: float,
+    with_outline: bool = True,
+    smooth: bool = True,
+    marks: Sequence[Contour] = (),
 ) -> CutPlan:
     """Return the cuts of one stencil in its blank's frame.
 
     The page is the blank (for blanks already cut to size, with_outline False) or, with the outline,
     the blank and half the kerf all round. smooth: cubic Beziers within 0.02 mm; otherwise lines
-    within 0.01 mm. Raises InvalidInputError for a kerf outside 0 to 2 mm.
+    within 0.01 mm. marks: further strokes that the beam marks first. Raises InvalidInputError for a
+    kerf outside 0 to 2 mm.
     """
     cut = cut_contours(stencil, kerf_mm, with_outline=with_outline)
-    path = order_contours(cut.contours)
+    path = order_contours([*marks, *cut.contours])
     half = kerf_mm / 2 if with_outline else 0.0
     width, height = stencil.blank_mm
     return CutPlan(
@@ -111,7 +124,7 @@ def plan_sheet(
     with_outlines: bool = True,
     smooth: bool = True,
 ) -> CutPlan:
-    """Return the cuts of a sheet run in the sheet's frame: every inside, then every outline.
+    """Return the cuts of a sheet run in the sheet's frame: marks, every inside, every outline.
 
     Blanks that touch share their edges: each line is cut once, where it was drawn, and none along
     the sheet's own edge (each blank is then smaller by half the kerf on a shared side). Blanks that
@@ -119,6 +132,7 @@ def plan_sheet(
     blank leaves the sheet, blanks overlap, or lie nearer than the kerf without touching.
     """
     _refuse_bad_places(pieces, sheet_mm, kerf_mm)
+    marks: list[Contour] = []
     contours: list[Contour] = []
     curves: list[Curve] = []
     lost: list[PointMm] = []
@@ -131,11 +145,15 @@ def plan_sheet(
             ready[key] = _turned_insides(piece, kerf_mm, smooth)
         cut, path, own_curves = ready[key]
         shift = np.array([piece.x_mm, piece.y_mm])
+        marks += [replace(m, points_mm=m.points_mm + shift, piece=index) for m in _marks(piece)]
         for contour, curve in zip(path.contours, own_curves, strict=True):
             contours.append(replace(contour, points_mm=contour.points_mm + shift, piece=index))
             curves.append(curve.moved(np.eye(2), shift))
         lost += [_on_sheet(point, piece) for point in cut.lost_at_mm]
         split += [_on_sheet(point, piece) for point in cut.split_at_mm]
+    marks = list(order_contours(marks).contours)
+    contours = [*marks, *contours]
+    curves = [straight_curve(line.points_mm, closed=False) for line in marks] + curves
     shares_cuts = with_outlines and bool(_touching([piece.box_mm for piece in pieces]))
     if with_outlines:
         before = measured_path(contours).end_mm
@@ -152,6 +170,15 @@ def plan_sheet(
         split_at_mm=tuple(split),
         shares_cuts=shares_cuts,
     )
+
+
+def _marks(piece: PlacedStencil) -> list[Contour]:
+    """The strokes of a piece's mark as it lies, its blank's top left corner at (0, 0)."""
+    matrix, shift = _turn(piece)
+    return [
+        replace(mark, points_mm=mark.points_mm @ matrix.T + shift)
+        for mark in mark_contours(piece.stencil, piece.mark)
+    ]
 
 
 def _turned_insides(
@@ -182,7 +209,7 @@ def _curves(contours: Iterable[Contour], smooth: bool) -> tuple[Curve, ...]:
     """The line that is written for each contour."""
     return tuple(
         fit_curve(contour.points_mm, closed=contour.closed)
-        if smooth
+        if smooth and contour.role != "mark"
         else straight_curve(simplified(contour).points_mm, closed=contour.closed)
         for contour in contours
     )

@@ -8,6 +8,7 @@ from django.db.models import F
 
 from pricing.models import PriceSheet
 
+from .machine_time import profile_of
 from .measures import seconds_by_version
 from .models import Job, Workshop
 from .words import counted
@@ -40,7 +41,8 @@ def ahead_of_new_orders() -> Ahead:
         "version_id", "version__blank_code", "quantity", "cut"
     )
     rows = list(waiting)
-    each = seconds_by_version({version: blank for version, blank, _, _ in rows})
+    sizes = {version: blank for version, blank, _, _ in rows}
+    each = seconds_by_version(sizes, profile_of())
     pieces = sum(quantity - cut for _, _, quantity, cut in rows)
     seconds = sum((quantity - cut) * each[version] for version, _, quantity, cut in rows)
     return Ahead(len(rows), pieces, seconds)

@@ -71,11 +71,13 @@ def places_of(run: SheetRun) -> dict[int, Place]:
     return {p.pk: Place(p.job, p.x_mm, p.y_mm, p.turned) for p in pieces}
 
 
-def faults(film: Film, pieces: Sequence[Lying]) -> list[str]:
+def faults(
+    film: Film, pieces: Sequence[Lying], sheet_mm: tuple[float, float] | None = None
+) -> list[str]:
     """Return a sentence for each piece that leaves the sheet and each pair that overlaps."""
     if film.form == Film.Form.BLANK:
         return []
-    width_mm, height_mm = film.sheet_mm
+    width_mm, height_mm = sheet_mm or film.sheet_mm
     found = []
     for piece in pieces:
         over = {
@@ -96,11 +98,13 @@ def faults(film: Film, pieces: Sequence[Lying]) -> list[str]:
     return found
 
 
-def cautions(film: Film, pieces: Sequence[Lying]) -> list[str]:
+def cautions(
+    film: Film, pieces: Sequence[Lying], sheet_mm: tuple[float, float] | None = None
+) -> list[str]:
     """Return a sentence for pieces in the film's edge strip or closer than its gap: told only."""
     if film.form == Film.Form.BLANK:
         return []
-    width_mm, height_mm = film.sheet_mm
+    width_mm, height_mm = sheet_mm or film.sheet_mm
     found = []
     for p in pieces:
         left_mm = min(p.x_mm, p.y_mm, width_mm - p.right_mm, height_mm - p.bottom_mm)
@@ -176,16 +180,16 @@ def save_places(
             if pk not in off
         }
         pieces = [lying(place, number) for number, place in _numbered(run, laid)]
-        refuse_faults(run.film, pieces)
+        refuse_faults(run, pieces)
         workflow.arrange_run(run, laid, actor, seen=seen)
         for piece in run.pieces.filter(pk__in=off):
             workflow.take_off(piece, actor)
-    return cautions(run.film, pieces)
+    return cautions(run.film, pieces, run.sheet_mm)
 
 
-def refuse_faults(film: Film, pieces: Sequence[Lying]) -> None:
+def refuse_faults(run: SheetRun, pieces: Sequence[Lying]) -> None:
     """Raise RefusedError with one sentence when a layout cannot be cut."""
-    found = faults(film, pieces)
+    found = faults(run.film, pieces, run.sheet_mm)
     if not found:
         return
     more = f" There {_are(len(found) - 1)} more like it." if len(found) > 1 else ""
@@ -217,12 +221,11 @@ def add_pieces(
     Each goes to the topmost, then leftmost place that a corner of what lies there offers.
     Raises RefusedError when there is no room; nothing is added then.
     """
-    film = run.film
     taken = [lying(place, 0) for place in places_of(run).values()]
     laid: list[Place] = []
     for job, pieces in wanted:
         for _ in range(pieces):
-            place = _first_room(film, job, taken)
+            place = _first_room(run, job, taken)
             if place is None:
                 raise RefusedError(
                     f"There is no room left on this sheet for job {job.code} "
@@ -234,10 +237,11 @@ def add_pieces(
     workflow.add_pieces(run, laid, actor, seen=seen)
 
 
-def _first_room(film: Film, job: Job, taken: Sequence[Lying]) -> Place | None:
+def _first_room(run: SheetRun, job: Job, taken: Sequence[Lying]) -> Place | None:
+    film = run.film
     if film.form == Film.Form.BLANK:
         return Place(job, 0.0, 0.0)
-    width_mm, height_mm = film.sheet_mm
+    width_mm, height_mm = run.sheet_mm
     lefts = sorted({film.edge_mm, *(other.right_mm + film.gap_mm for other in taken)})
     tops = sorted({film.edge_mm, *(other.bottom_mm + film.gap_mm for other in taken)})
     for y_mm in tops:

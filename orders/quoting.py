@@ -27,6 +27,7 @@ from .dates import today
 from .differences import differences
 from .errors import NotNowError, RefusedError
 from .lead_time import Lead, lead_of
+from .machine_time import profiles_by_film
 from .measures import USUAL_SECONDS, measures_of, seconds_of, weight_g
 from .models import Film, Job, Order, OrderLine, Person, Quote
 from .models.jobs import CALLED_OFF
@@ -328,8 +329,9 @@ def _refuse_films(lines: list[OrderLine]) -> None:
 def _items(lines: list[OrderLine], before: datetime | None) -> list[pure.QuoteItem]:
     measures = measures_of(line.version_id for line in lines)
     set_up = _set_up(lines, before)
+    machines = profiles_by_film([line.film for line in lines])
     known = [
-        seconds_of(m, line.version.blank_code)
+        seconds_of(m, line.version.blank_code, machine=machines[line.film_id])
         for line in lines
         if (m := measures.get(line.version_id))
     ]
@@ -340,7 +342,14 @@ def _items(lines: list[OrderLine], before: datetime | None) -> list[pure.QuoteIt
         measure = measures.get(line.version_id)
         is_sheet = film.form == Film.Form.SHEET
         seconds = (
-            seconds_of(measure, version.blank_code, with_outline=is_sheet) if measure else mean
+            seconds_of(
+                measure,
+                version.blank_code,
+                with_outline=is_sheet,
+                machine=machines[line.film_id],
+            )
+            if measure
+            else mean
         )
         items.append(
             pure.QuoteItem(

@@ -4,6 +4,7 @@ from .closer import Closer
 from .designs import Design, Override, Upload, Version
 from .editing import Working
 from .jobs import Job, Parcel, ParcelLine, Photo
+from .machine import Machine
 from .measures import CutMeasure
 from .mends import Kept, MendPlan
 from .messages import Message
@@ -25,6 +26,7 @@ __all__ = [
     "Invoice",
     "Job",
     "Kept",
+    "Machine",
     "Mail",
     "MendPlan",
     "Message",

@@ -21,6 +21,7 @@ class Event(models.Model):
         JOB = "job"
         RUN = "run"
         ORDER = "order"
+        MACHINE = "machine"
 
     class Role(models.TextChoices):
         ARTIST = "artist", "the artist"

@@ -29,12 +29,28 @@ class SheetRun(models.Model):
     created_by = models.ForeignKey(Person, null=True, on_delete=models.PROTECT)
     started_at = models.DateTimeField(null=True, blank=True)
     ended_at = models.DateTimeField(null=True, blank=True)
+    # Seconds that the machine's bare figures told when the run was started, the factor they were
+    # multiplied by then, and what it took: typed, stopped by a button, or by the clock.
+    estimated_s = models.FloatField(null=True, blank=True)
+    estimate_factor = models.FloatField(default=1.0)
+    took_s = models.FloatField(null=True, blank=True)
+    took_is_clock = models.BooleanField(default=False)
 
     class Meta:
         ordering = ("-created_at", "-id")
 
     def __str__(self) -> str:
         return f"sheet {self.code}"
+
+    @property
+    def sheet_mm(self) -> tuple[float, float]:
+        """Width and height of what lies on the laser; (0, 0) for blanks cut to size."""
+        return self.film.sheet_mm
+
+    @property
+    def told_s(self) -> float | None:
+        """Seconds that were told before the run, the factor of that day included."""
+        return None if self.estimated_s is None else self.estimated_s * self.estimate_factor
 
 
 class Piece(models.Model):

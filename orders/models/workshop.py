@@ -80,6 +80,8 @@ class Film(models.Model):
     edge_mm = models.FloatField(default=0)
     gap_mm = models.FloatField(default=0)
     kerf_mm = models.FloatField(default=0.15)
+    # How fast the laser cuts this film, where it is not as fast as the machine's usual.
+    cut_mm_per_s = models.FloatField(null=True, blank=True)
     data_sheet_note = models.TextField(blank=True)
     is_active = models.BooleanField(default=True)
 

@@ -9,8 +9,9 @@ from dataclasses import dataclass
 from django.db import transaction
 from django.utils import timezone
 
+from orders import machine_time
 from orders.errors import NotNowError, RefusedError
-from orders.models import Event, Film, Job, Piece, SheetRun
+from orders.models import Event, Film, Job, Machine, Piece, SheetRun
 from orders.words import counted
 
 from .jobs import COUNTED_BY_SHEET, count, planned_pieces
@@ -65,8 +66,13 @@ def add_pieces(
     return event
 
 
-def start_run(run: SheetRun, actor: Actor, *, seen: int | None = None) -> Event:
-    """Put a sheet on the laser: its jobs are being cut from now on."""
+def start_run(
+    run: SheetRun, actor: Actor, *, seen: int | None = None, estimated_s: float | None = None
+) -> Event:
+    """Put a sheet on the laser: its jobs are being cut from now on.
+
+    estimated_s: what the machine's bare figures tell of it, kept to be compared afterwards.
+    """
     with transaction.atomic():
         jobs = _jobs_of(run)
         if not jobs:
@@ -77,7 +83,12 @@ def start_run(run: SheetRun, actor: Actor, *, seen: int | None = None) -> Event:
                     f"{str(job).capitalize()} is “{job.get_status_display()}” and cannot be cut. "
                     "Take it off the sheet first."
                 )
-        event = move(run, "start", actor, changes={"started_at": timezone.now()}, seen=seen)
+        changes = {
+            "started_at": timezone.now(),
+            "estimated_s": estimated_s,
+            "estimate_factor": machine_time.used_factor(Machine.current()),
+        }
+        event = move(run, "start", actor, changes=changes, seen=seen)
         for job in jobs:
             if job.status == Job.Status.QUEUED:
                 move(job, "start", actor)
@@ -87,7 +98,13 @@ def start_run(run: SheetRun, actor: Actor, *, seen: int | None = None) -> Event:
 def stop_run(run: SheetRun, actor: Actor, *, seen: int | None = None) -> Event:
     """Take a sheet off the laser uncut; its jobs go back into the queue."""
     with transaction.atomic():
-        event = move(run, "stop", actor, changes={"started_at": None}, seen=seen)
+        changes = {
+            "started_at": None,
+            "estimated_s": None,
+            "took_s": None,
+            "took_is_clock": False,
+        }
+        event = move(run, "stop", actor, changes=changes, seen=seen)
         run.pieces.update(result="", spoiled_why="")
         for job in _jobs_of(run):
             elsewhere = job.pieces.filter(run__status=SheetRun.Status.CUTTING).exists()
@@ -123,6 +140,8 @@ def finish_run(run: SheetRun, actor: Actor, *, seen: int | None = None) -> Event
         event, is_new = _once(run, "finish", actor, seen, {"ended_at": timezone.now()})
         if is_new:
             _count_pieces(run, actor, sign=1)
+            machine_time.end_time(run)
+            machine_time.learn()
     return event
 
 
@@ -135,9 +154,11 @@ def reopen_run(run: SheetRun, actor: Actor, *, seen: int | None = None) -> Event
                     f"{str(job).capitalize()} is “{job.get_status_display()}” already. "
                     "Unpack it before the sheet is corrected."
                 )
-        event, is_new = _once(run, "reopen", actor, seen, {"ended_at": None})
+        by_clock = {"took_s": None, "took_is_clock": False} if run.took_is_clock else {}
+        event, is_new = _once(run, "reopen", actor, seen, {"ended_at": None, **by_clock})
         if is_new:
             _count_pieces(run, actor, sign=-1)
+            machine_time.learn()
     return event
 
 

@@ -131,6 +131,7 @@ class FilmForm(forms.ModelForm):
             "edge_mm",
             "gap_mm",
             "kerf_mm",
+            "cut_mm_per_s",
             "data_sheet_note",
             "is_active",
         )
@@ -144,6 +145,7 @@ class FilmForm(forms.ModelForm):
             "edge_mm": "Kept free at the sheet's edge, mm",
             "gap_mm": "Gap between blanks, mm",
             "kerf_mm": "Kerf, mm",
+            "cut_mm_per_s": "Cutting speed, mm/s",
             "data_sheet_note": "What the maker's data sheet says",
             "is_active": "Artists can order it",
         }
@@ -152,6 +154,7 @@ class FilmForm(forms.ModelForm):
             "edge_mm": "0 lets blanks share the sheet's own edge.",
             "gap_mm": "0 lets two blanks share one cut.",
             "kerf_mm": "Width the beam removes. Cut files are drawn with it already taken.",
+            "cut_mm_per_s": "Empty: as fast as the laser usually cuts.",
             "data_sheet_note": "Laser cutting allowed? Which fumes? Nothing is cut without it.",
             "blank_code": "Only for blanks cut to size.",
         }
@@ -173,6 +176,7 @@ class FilmForm(forms.ModelForm):
             ("edge_mm", 0, 200),
             ("gap_mm", 0, 200),
             ("kerf_mm", 0, 2),
+            ("cut_mm_per_s", 0.1, 1000),
         ):
             field = self.fields[name]
             if isinstance(field, forms.FloatField | forms.DecimalField):

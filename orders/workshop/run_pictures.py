@@ -41,11 +41,11 @@ class Scale:
         return max(0.0, self.height_mm - 2 * self.edge_mm)
 
 
-def sheet_scale(film: Film) -> Scale | None:
+def sheet_scale(film: Film, sheet_mm: tuple[float, float] | None = None) -> Scale | None:
     """Return the drawing's measures, or None for blanks cut to size."""
     if film.form != Film.Form.SHEET:
         return None
-    width_mm, height_mm = film.sheet_mm
+    width_mm, height_mm = sheet_mm or film.sheet_mm
     return Scale(
         width_mm,
         height_mm,

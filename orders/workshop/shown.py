@@ -95,7 +95,12 @@ HAPPENED: dict[str, str] = {
     "reopen": "the sheet was opened again to correct a result",
     "abandon": "the sheet was taken apart",
 }
-RUN_HAPPENED = {"start": "put on the laser", "stop": "taken off the laser uncut"}
+RUN_HAPPENED = {
+    "start": "put on the laser",
+    "stop": "taken off the laser uncut",
+    "laser-stopped": "the laser stopped",
+    "laser-time": "time of the laser written down",
+}
 
 STATUS_TAGS: dict[str, str] = {
     Job.Status.RECEIVED: "tag-paint",

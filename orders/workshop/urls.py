@@ -7,6 +7,7 @@ from . import (
     views_dab,
     views_files,
     views_job,
+    views_machine,
     views_mail,
     views_messages,
     views_money,
@@ -100,6 +101,15 @@ urlpatterns = [
         views_sheet_files.sheet_placement,
         name="workshop-sheet-placement",
     ),
+    path("sheet/<str:code>/order/", views_sheet_files.sheet_order, name="workshop-sheet-order"),
+    path(
+        "sheet/<str:code>/order.svg",
+        views_sheet_files.sheet_order_picture,
+        name="workshop-sheet-order-picture",
+    ),
+    path("sheet/<str:code>/stopped/", views_machine.sheet_stopped, name="workshop-sheet-stopped"),
+    path("sheet/<str:code>/took/", views_machine.sheet_took, name="workshop-sheet-took"),
+    path("machine/", views_machine.machine, name="workshop-machine"),
     # mail and the workshop itself
     path("mail/", views_mail.mails, name="workshop-mail"),
     path("mail/<int:mail_id>/", views_mail.mail_text, name="workshop-mail-text"),

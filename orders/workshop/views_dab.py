@@ -17,7 +17,7 @@ from geometry.limits import Limits
 from orders.access import workshop_only
 from orders.models import Film, Workshop
 
-from .views_files import svg_attachment
+from .views_files import cut_attachment
 
 # as many as geometry.dab_sheet has; a page need not load the plate to show a form
 TONGUES = 18
@@ -95,7 +95,7 @@ def dab_cut_file(request: HttpRequest, code: str) -> HttpResponse:
     film = get_object_or_404(Film, code=code)
     plan = plan_stencil(dab_stencil(), kerf_mm=film.kerf_mm, with_outline=True)
     file = write_cut_file(plan, "svg", title="Dab test sheet")
-    return svg_attachment(file.data, f"dab-test-sheet-kerf-{film.kerf_mm:g}.svg")
+    return cut_attachment(file.data, f"dab-test-sheet-kerf-{film.kerf_mm:g}.svg")
 
 
 @require_GET

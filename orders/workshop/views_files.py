@@ -17,6 +17,8 @@ from orders.errors import OrderError
 from orders.models import Closer, Film, Version
 
 SMALL_PX = 160
+# "image/vnd.dxf" as IANA lists it
+CUT_TYPES = {"svg": "image/svg+xml", "dxf": "image/vnd.dxf", "pdf": "application/pdf"}
 # An address holds the version's number, and a version never changes.
 FOREVER = "private, max-age=31536000, immutable"
 
@@ -78,17 +80,20 @@ def job_photo(request: HttpRequest, code: str, photo_id: int) -> HttpResponse:
 @require_GET
 @workshop_only
 def job_cut_file(request: HttpRequest, code: str) -> HttpResponse:
-    """The cut file of one piece: ``?kerf=0`` leaves the kerf to the machine's software."""
+    """The cut file of one piece: ``?as=dxf|pdf``, ``?mark=1`` for the job's code on its margin;
+    ``?kerf=0`` leaves the kerf to the machine's software."""
     from orders import cut_files  # loads the geometry, which other pages do without
 
     job = workshop_job(request, code)
     kerf_mm = kerf_asked(request, job.film)
     try:
-        cut = cut_files.file_for_job(job, kerf_mm)
+        cut = cut_files.file_for_job(
+            job, kerf_mm, format_asked(request), with_mark="mark" in request.GET
+        )
     except OrderError as error:
         messages.error(request, error.sentence)
         return redirect("workshop-job", job.code)
-    return svg_attachment(cut.data, f"{job.code}-kerf-{kerf_mm:g}.svg")
+    return cut_attachment(cut.data, f"{job.code}-kerf-{kerf_mm:g}.{cut.format}")
 
 
 @require_GET
@@ -115,9 +120,15 @@ def kerf_asked(request: HttpRequest, film: Film) -> float:
         return film.kerf_mm
 
 
-def svg_attachment(data: bytes, name: str) -> HttpResponse:
-    """Return an SVG as a download that is never stored by the browser."""
-    response = HttpResponse(data, content_type="image/svg+xml")
+def format_asked(request: HttpRequest) -> str:
+    """Return the format of a cut file as asked (``?as=``), SVG otherwise."""
+    asked = request.GET.get("as", "svg")
+    return asked if asked in CUT_TYPES else "svg"
+
+
+def cut_attachment(data: bytes, name: str) -> HttpResponse:
+    """Return a cut file as a download that is never stored by the browser."""
+    response = HttpResponse(data, content_type=CUT_TYPES[name.rpartition(".")[2]])
     response["Content-Disposition"] = f'attachment; filename="{name}"'
     response["Cache-Control"] = "private, no-store"
     response["X-Content-Type-Options"] = "nosniff"

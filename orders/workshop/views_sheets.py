@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 from django.contrib import messages
@@ -24,6 +25,7 @@ from orders.words import counted
 from .forms import PieceResultForm, SeenForm
 from .run_pictures import pieces_by_job, sheet_scale
 from .shown import happened
+from .views_machine import time_shown
 from .views_sheet_new import jobs_to_lay, read_counts
 
 PAGE_SIZE = 60
@@ -122,13 +124,15 @@ def sheet_step(request: HttpRequest, code: str, action: str) -> HttpResponse:
     run = workshop_run(request, code)
     if action not in RUN_STEPS:
         raise BadRequest("There is no such step.")
-    take, done = RUN_STEPS[action]
+    begun, done = RUN_STEPS[action]
 
     def step() -> None:
+        take = begun
         if action == "start" and run.status == SheetRun.Status.PLANNED:
             laid = planning.places_of(run).values()
             pieces = [planning.lying(place, at) for at, place in enumerate(laid, start=1)]
-            planning.refuse_faults(run.film, pieces)
+            planning.refuse_faults(run, pieces)
+            take = partial(take, estimated_s=_estimated_s(run))
         take(run, workshop_actor(request), seen=_seen(request))
 
     return _do(request, run, step, f"Sheet {run.code} {done}")
@@ -191,10 +195,11 @@ def sheet_page(
         "nested": run.film.form == Film.Form.SHEET,
         "pieces": pieces,
         "by_job": by_job,
-        "faults": planning.faults(run.film, _lying(pieces)),
-        "cautions": planning.cautions(run.film, _lying(pieces)),
-        "scale": sheet_scale(run.film),
-        "used": _used(run.film, pieces),
+        "faults": planning.faults(run.film, _lying(pieces), run.sheet_mm),
+        "cautions": planning.cautions(run.film, _lying(pieces), run.sheet_mm),
+        "scale": sheet_scale(run.film, run.sheet_mm),
+        "used": _used(run, pieces),
+        "time": time_shown(run, pieces),
         "actions": workflow.actions_from("run", run.status, Event.Role.WORKSHOP),
         "reasons": Piece.Reason.choices,
         "open_count": sum(piece.result == Piece.Result.OPEN for piece in pieces),
@@ -219,6 +224,16 @@ def _do(request: HttpRequest, run: SheetRun, act: Callable[[], Any], done: str) 
     return redirect("workshop-sheet", run.code)
 
 
+def _estimated_s(run: SheetRun) -> float | None:
+    """Return what the machine's figures tell of a run, None where its outlines cannot be read."""
+    from orders import cut_files  # loads the geometry, which other pages do without
+
+    try:
+        return cut_files.bare_seconds(run)
+    except OrderError:  # the sheet itself says why there is no cut file
+        return None
+
+
 def _seen(request: HttpRequest) -> int | None:
     form = SeenForm(request.POST)
     return form.cleaned_data["seen"] if form.is_valid() else -1
@@ -231,9 +246,9 @@ def _lying(pieces: list[Piece]) -> list[planning.Lying]:
     ]
 
 
-def _used(film: Film, pieces: list[Piece]) -> float:
+def _used(run: SheetRun, pieces: list[Piece]) -> float:
     """Return the share of the sheet that its blanks take, in percent."""
-    width_mm, height_mm = film.sheet_mm
+    width_mm, height_mm = run.sheet_mm
     area = sum(p.width_mm * p.height_mm for p in pieces)  # type: ignore[attr-defined]
     return 100 * area / (width_mm * height_mm) if width_mm and height_mm else 0.0
 

@@ -1,17 +1,24 @@
 """Files of a sheet: one cut file for all pieces, placement sheets for blanks cut to size."""
 
-from io import BytesIO
+import ctypes
+from collections.abc import Sequence
+from io import BytesIO, StringIO
 from typing import Any
 
+import ezdxf
+import numpy as np
+import pypdfium2
+import pypdfium2.raw as pdfium
 import pytest
 from django.urls import reverse
 from shapely.geometry import Polygon
-from svgelements import SVG, Path
+from svgelements import SVG, Path, Text
 
-from orders import planning
-from orders.models import SheetRun
+from orders import cut_files, planning
+from orders.models import Machine, SheetRun
 from orders.workflow import Actor
 from tests import factories
+from tests.geometry.cut_reading import dxf_lines, pdf_lines, svg_lines
 from tests.workshop.conftest import Bench
 
 pytestmark = pytest.mark.django_db
@@ -125,3 +132,123 @@ def test_a_nested_sheet_has_no_placement_sheet(bench: Bench, cutter: Actor) -> N
     assert [str(m) for m in response.context["messages"]] == [
         "A placement sheet is only for blanks that are cut to size."
     ]
+
+
+# ---- all three formats, read back by svgelements, ezdxf and pdfium ----
+
+OPERATIONS = ("mark", "inside", "outline")
+
+
+def hexed(parts: Sequence[int]) -> str:
+    return "#" + "".join(f"{part:02x}" for part in parts)
+
+
+READERS = {
+    "svg": lambda data: svg_lines(data),
+    "dxf": lambda data: dxf_lines(data),
+    "pdf": lambda data: {"all": pdf_lines(data)[1]},
+}
+
+
+@pytest.mark.parametrize("kind", ["svg", "dxf", "pdf"])
+@pytest.mark.parametrize("whole", [True, False])
+def test_every_format_holds_the_same_cuts(
+    bench: Bench, cutter: Actor, kind: str, whole: bool
+) -> None:
+    """Sheet and job: each opening of 20 mm less the kerf of 0.15 mm, its box within 0.02 mm."""
+    run = planned(cutter)
+    if whole:
+        response = file_of(bench, run, **{"as": kind})
+    else:
+        address = reverse("workshop-job-cut-file", args=[run.pieces.first().job.code])
+        response = bench.client.get(address, {"as": kind})
+    assert response["Content-Disposition"].endswith(f'-kerf-0.15.{kind}"')
+    lines = [line for group in READERS[kind](response.content).values() for line in group]
+    sizes = [np.ptp(line, axis=0) for line in lines]
+    openings = [size for size in sizes if np.allclose(size, 19.85, atol=0.02)]
+    assert len(openings) == (2 if whole else 1)
+
+
+@pytest.mark.parametrize("kind", ["svg", "dxf", "pdf"])
+def test_operations_have_the_colours_of_the_machine(bench: Bench, cutter: Actor, kind: str) -> None:
+    """Inside #1d5a3b and outlines #98211c; what has none stays black (DXF: the layer's colour)."""
+    Machine.current()
+    Machine.objects.update(colour_inside="#1d5a3b", colour_outline="#98211c")
+    data = file_of(bench, planned(cutter), **{"as": kind, "mark": "1"}).content
+    if kind == "svg":
+        page = SVG.parse(BytesIO(data), ppi=25.4)
+        told = {
+            group.id: str(next(iter(group.select(lambda e: isinstance(e, Path)))).stroke.hex)
+            for group in page.select(lambda e: getattr(e, "id", None) in OPERATIONS)
+        }
+    elif kind == "dxf":
+        layers = ezdxf.read(StringIO(data.decode())).layers
+        told = {name: hexed(layers.get(name).rgb) for name in ("inside", "outline")}
+        assert layers.get("mark").rgb is None
+        told["mark"] = "#000000"
+    else:
+        page = pypdfium2.PdfDocument(data)[0]
+        seen = []
+        for shape in page.get_objects():
+            parts = [ctypes.c_uint() for _ in range(4)]
+            pdfium.FPDFPageObj_GetStrokeColor(shape.raw, *map(ctypes.byref, parts))
+            seen.append(hexed([part.value for part in parts[:3]]))
+        told = dict(zip(OPERATIONS, dict.fromkeys(seen), strict=True))
+    assert told == {"mark": "#000000", "inside": "#1d5a3b", "outline": "#98211c"}
+
+
+def test_a_piece_is_marked_with_its_job_in_its_margin(bench: Bench, cutter: Actor) -> None:
+    """2.5 mm high, 2.5 mm from the blank's left and lower edge; nothing else moves."""
+    run = planned(cutter, quantity=1)
+    svg = file_of(bench, run, mark="1").content
+    boxes = np.array([path.bbox() for path in paths(svg, "mark")])
+    assert boxes[:, 0].min() == pytest.approx(2.5, abs=0.02)
+    assert boxes[:, 1].min() == pytest.approx(152.4 - 5, abs=0.02)
+    assert boxes[:, 3].max() == pytest.approx(152.4 - 2.5, abs=0.02)
+    assert centres(svg) == centres(file_of(bench, run).content)
+    assert paths(file_of(bench, run).content, "mark") == []
+
+
+def test_a_spoiled_piece_is_cut_again_alone_in_its_place(bench: Bench, cutter: Actor) -> None:
+    run = planned(cutter, quantity=3)
+    second = run.pieces.order_by("id")[1]
+    response = file_of(bench, run, piece=second.pk)
+    assert centres(response.content) == [(round(second.x_mm + 30, 1), round(second.y_mm + 30, 1))]
+    assert f"piece-{second.pk}" in response["Content-Disposition"]
+
+
+@pytest.mark.parametrize("kind", ["svg", "dxf", "pdf"])
+def test_on_the_bed_every_sheet_opens_where_the_last_one_lay(
+    bench: Bench, cutter: Actor, kind: str
+) -> None:
+    """600 x 900 mm with the film 20 across and 10 down from the top left: all moves by that much,
+    in DXF and PDF from below: 900 - 10 - y."""
+    Machine.current()
+    Machine.objects.update(page_is_bed=True, offset_x_mm=20, offset_y_mm=10)
+    data = file_of(bench, planned(cutter, quantity=1), **{"as": kind}).content
+    lines = [line for group in READERS[kind](data).values() for line in group]
+    opening = next(line for line in lines if np.allclose(np.ptp(line, axis=0), 19.85, atol=0.02))
+    low, high = opening.min(axis=0), opening.max(axis=0)
+    middle = (low + high) / 2
+    assert middle == pytest.approx([50, 40 if kind == "svg" else 900 - 40], abs=0.02)
+
+
+def test_a_bed_too_small_is_one_sentence(bench: Bench, cutter: Actor) -> None:
+    Machine.current()
+    Machine.objects.update(page_is_bed=True, bed_width_mm=300)
+    run = planned(cutter)
+    address = reverse("workshop-sheet-cut-file", args=[run.code])
+    page = bench.client.get(address, follow=True).content.decode()
+    assert "does not lie on the bed of 300 x 900 mm" in page
+
+
+def test_the_picture_numbers_every_contour(bench: Bench, cutter: Actor) -> None:
+    """Two openings, two blanks that share their edge: each number once, at the start of its cut."""
+    run = planned(cutter)
+    plan = cut_files.plan_of_run(run, 0.15)
+    data = bench.client.get(reverse("workshop-sheet-order-picture", args=[run.code])).content
+    page = SVG.parse(BytesIO(data), ppi=25.4)
+    numbers = {int(t.text): (t.x, t.y) for t in page.select(lambda e: isinstance(e, Text))}
+    assert sorted(numbers) == list(range(1, len(plan.path.contours) + 1))
+    shown = bench.see("workshop-sheet-order", run.code)
+    assert f"{len(plan.path.contours)} contours of sheet" in shown
