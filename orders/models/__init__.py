@@ -4,6 +4,7 @@ from .closer import Closer
 from .designs import Design, Override, Upload, Version
 from .editing import Working
 from .jobs import Job, Parcel, ParcelLine, Photo
+from .kerf_test import KerfTest
 from .machine import Machine
 from .measures import CutMeasure
 from .mends import Kept, MendPlan
@@ -26,6 +27,7 @@ __all__ = [
     "Invoice",
     "Job",
     "Kept",
+    "KerfTest",
     "Machine",
     "Mail",
     "MendPlan",

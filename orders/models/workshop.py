@@ -80,6 +80,11 @@ class Film(models.Model):
     edge_mm = models.FloatField(default=0)
     gap_mm = models.FloatField(default=0)
     kerf_mm = models.FloatField(default=0.15)
+    # Limits of this film on this laser, told by a test piece; None: those of geometry.limits. Who
+    # told them and when is in KerfTest.
+    web_mm = models.FloatField(null=True, blank=True)
+    bridge_mm = models.FloatField(null=True, blank=True)
+    kerf_is_measured = models.BooleanField(default=False)
     # How fast the laser cuts this film, where it is not as fast as the machine's usual.
     cut_mm_per_s = models.FloatField(null=True, blank=True)
     data_sheet_note = models.TextField(blank=True)
@@ -117,11 +122,20 @@ def limits_of_shop(blank_code: str) -> Limits:
     """Return the limits that a new drawing of this size is checked by.
 
     The lift is told for the film in stock that is nearest to the usual one, and for the dab that
-    was measured, if one was.
+    was measured, if one was. Kerf, web and bridge are those that test pieces told of films of that
+    thickness: the largest, as a drawing is checked before anybody chooses sheets or blanks.
     """
     limits = default_limits(BLANKS[blank_code].size_mm)
-    stocked = Film.objects.filter(is_active=True).values_list("thickness_mm", flat=True)
-    films_mm = [float(thickness) for thickness in stocked]
+    films = list(Film.objects.filter(is_active=True))
+    films_mm = [float(film.thickness_mm) for film in films]
     film_mm = min(films_mm, key=lambda mm: abs(mm - limits.film_mm), default=limits.film_mm)
     dab_n = Workshop.current().dab_n or limits.dab_n
-    return replace(limits, film_mm=film_mm, dab_n=dab_n)
+    alike = [f for f, mm in zip(films, films_mm, strict=True) if abs(mm - film_mm) < 1e-6]
+    return replace(
+        limits,
+        film_mm=film_mm,
+        dab_n=dab_n,
+        kerf_mm=max((f.kerf_mm for f in alike if f.kerf_is_measured), default=limits.kerf_mm),
+        web_mm=max((f.web_mm for f in alike if f.web_mm), default=limits.web_mm),
+        bridge_mm=max((f.bridge_mm for f in alike if f.bridge_mm), default=limits.bridge_mm),
+    )

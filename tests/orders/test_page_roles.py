@@ -178,6 +178,8 @@ ROWS: tuple[Row, ...] = (
     *(Row(f"workshop-dab{n}", "get", SHOP, ("film_code",)) for n in ("", "-cut-file", "-form")),
     Row("workshop-dab-forget", "post", SHOP, ("film_code",)),
     *(Row(f"workshop-price-{n}", "get", SHOP, ("draft",)) for n in ("sheet", "csv", "preview")),
+    *(Row(f"workshop-kerf{n}", "get", SHOP, ("film_code",)) for n in ("", "-cut-file", "-form")),
+    *(Row(f"workshop-kerf-{n}", "post", SHOP, ("film_code",)) for n in ("apply", "forget")),
     Row("workshop-machine", "get", SHOP),
     *(Row(f"workshop-sheet-{n}", "post", SHOP, ("run",)) for n in ("stopped", "took")),
     *(Row(f"workshop-sheet-{n}", "get", SHOP, ("run",)) for n in ("order", "order-picture")),
