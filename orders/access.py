@@ -240,7 +240,7 @@ def workshop_job(request: HttpRequest, code: str) -> Job:
 def workshop_run(request: HttpRequest, code: str) -> SheetRun:
     """Return a sheet run by its code, for the workshop."""
     workshop_actor(request)
-    return get_object_or_404(SheetRun.objects.select_related("film"), code=code)
+    return get_object_or_404(SheetRun.objects.select_related("film", "offcut"), code=code)
 
 
 def workshop_piece(request: HttpRequest, run: SheetRun, piece_id: int) -> Piece:

@@ -9,16 +9,20 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from itertools import combinations
 
 from django.db import transaction
 
 from geometry.errors import GeometryError
 from geometry.limits import BLANKS
-from geometry.nesting import nest
-from orders import workflow
+from geometry.nest_fill import Wanted, fill_sheet
+from geometry.nesting import Placed, nest
+from orders import stock, workflow
+from orders.dates import today
 from orders.errors import RefusedError
-from orders.models import Film, Job, Piece, SheetRun
+from orders.models import Film, Job, Offcut, Piece, SheetRun
+from orders.words import counted
 from orders.workflow import Actor, Place
 
 # Two blanks may share this much: rounding of what was typed, far below any laser's step.
@@ -150,6 +154,75 @@ def suggest(film: Film, wanted: Sequence[tuple[Job, int]]) -> Suggestion:
     return Suggestion(sheets, nested.lower_bound, nested.used)
 
 
+@dataclass(frozen=True)
+class Filling:
+    """Sheets laid one after the other, each on an offcut or on a whole sheet (None), and the
+    pieces left over, with a sentence why."""
+
+    sheets: list[tuple[Offcut | None, list[Place]]]
+    left: list[tuple[Job, int, str]]
+
+
+def fill_next(film: Film, wanted: Sequence[tuple[Job, int]], sheets: int = 1) -> Filling:
+    """Return the next `sheets` filled: late pieces first, then what is due, then what else fits.
+
+    Kept offcuts of the film are used before whole sheets, the smallest that takes a piece first.
+    Blanks cut to size are not nested: all of them are one stack.
+    """
+    jobs = {job.code: job for job, _ in wanted}
+    if film.form == Film.Form.BLANK:
+        stack = [Place(job, 0.0, 0.0) for job, pieces in wanted for _ in range(pieces)]
+        return Filling([(None, stack)] if stack else [], [])
+    left = {job.code: pieces for job, pieces in wanted}
+    free, filled = stock.free_offcuts(film), Filling([], [])
+    while len(filled.sheets) < sheets and any(left.values()):
+        offcut = free.pop(0) if free else None
+        found = fill_sheet(
+            _wishes(jobs, left),
+            offcut.size_mm if offcut else film.sheet_mm,
+            edge_mm=film.edge_mm,
+            gap_mm=film.gap_mm,
+        )
+        if found.placed:
+            left |= found.left
+            places = [Place(jobs[p.code], p.x_mm, p.y_mm, p.turned) for p in found.placed]
+            filled.sheets.append((offcut, places))
+        elif offcut is None:
+            break
+    for code, pieces in left.items():
+        if pieces:
+            fits = film.takes(jobs[code].version.blank_code)
+            why = "no room on these sheets" if fits else "larger than a sheet of this film"
+            filled.left.append((jobs[code], pieces, why))
+    return filled
+
+
+def make_filled(film: Film, filling: Filling, actor: Actor) -> list[SheetRun]:
+    """Make the planned runs of a filling, all of them or none."""
+    with transaction.atomic():
+        if not filling.sheets:
+            raise RefusedError("Nothing that waits for this film fits on a sheet of it.")
+        return [
+            workflow.plan_run(film, places, actor, offcut=offcut)
+            for offcut, places in filling.sheets
+        ]
+
+
+def _wishes(jobs: Mapping[str, Job], left: Mapping[str, int]) -> list[Wanted]:
+    """Pieces by urgency: late or due today, due within two days, later."""
+    on = today()
+    return [
+        Wanted(code, *jobs[code].version.blank.size_mm, pieces, _urgency(jobs[code], on))
+        for code, pieces in left.items()
+        if pieces
+    ]
+
+
+def _urgency(job: Job, on: date) -> int:
+    days = (job.promise_on - on).days
+    return 0 if days <= 0 else 1 if days <= 2 else 2
+
+
 def plan_sheets(film: Film, wanted: Sequence[tuple[Job, int]], actor: Actor) -> list[SheetRun]:
     """Make the planned runs that ``suggest`` suggests, all of them or none."""
     with transaction.atomic():
@@ -165,9 +238,12 @@ def save_places(
     actor: Actor,
     *,
     take_off: Iterable[int] = (),
+    pinned: Iterable[int] | None = None,
     seen: int | None = None,
 ) -> list[str]:
     """Lay pieces (id -> x_mm, y_mm, turned) anew and take some off; return what to look out for.
+
+    pinned: ids that stay when the rest is laid again; None leaves the pins as they are.
 
     Raises RefusedError with one sentence when pieces overlap or leave the sheet; nothing is
     changed then. Safe to repeat.
@@ -182,6 +258,9 @@ def save_places(
         pieces = [lying(place, number) for number, place in _numbered(run, laid)]
         refuse_faults(run, pieces)
         workflow.arrange_run(run, laid, actor, seen=seen)
+        if pinned is not None:
+            run.pieces.update(is_pinned=False)
+            run.pieces.filter(pk__in=list(pinned)).update(is_pinned=True)
         for piece in run.pieces.filter(pk__in=off):
             workflow.take_off(piece, actor)
     return cautions(run.film, pieces, run.sheet_mm)
@@ -197,8 +276,15 @@ def refuse_faults(run: SheetRun, pieces: Sequence[Lying]) -> None:
 
 
 def nest_again(run: SheetRun, actor: Actor, *, seen: int | None = None) -> None:
-    """Lay a planned sheet's pieces as nesting suggests. Raises RefusedError if one is too few."""
+    """Lay a planned sheet's pieces as nesting suggests, but for those pinned, which stay.
+
+    Raises RefusedError if one sheet is too few.
+    """
     old = places_of(run)
+    pinned = set(run.pieces.filter(is_pinned=True).values_list("pk", flat=True))
+    if pinned or run.offcut_id:
+        _nest_round(run, old, pinned, actor, seen)
+        return
     wanted: dict[int, list[Job]] = defaultdict(list)
     for place in old.values():
         wanted[place.job.pk].append(place.job)
@@ -211,6 +297,38 @@ def nest_again(run: SheetRun, actor: Actor, *, seen: int | None = None) -> None:
     workflow.arrange_run(
         run, {pk: free[place.job.pk].pop(0) for pk, place in old.items()}, actor, seen=seen
     )
+
+
+def _nest_round(
+    run: SheetRun, old: Mapping[int, Place], pinned: set[int], actor: Actor, seen: int | None
+) -> None:
+    """Lay what is not pinned round what is."""
+    stays = [
+        Placed("", place.x_mm, place.y_mm, place.turned, *_size(place))
+        for pk, place in old.items()
+        if pk in pinned
+    ]
+    wishes = [
+        Wanted(str(pk), *place.job.version.blank.size_mm, 1)
+        for pk, place in old.items()
+        if pk not in pinned
+    ]
+    film = run.film
+    found = fill_sheet(wishes, run.sheet_mm, edge_mm=film.edge_mm, gap_mm=film.gap_mm, pinned=stays)
+    left = sum(found.left.values())
+    if left:
+        raise RefusedError(
+            f"{counted(left, 'piece')} would find no room round what is pinned. "
+            "Nothing was moved; unpin a piece, or take some off first."
+        )
+    laid = {
+        int(p.code): Place(old[int(p.code)].job, p.x_mm, p.y_mm, p.turned) for p in found.placed
+    }
+    workflow.arrange_run(run, laid, actor, seen=seen)
+
+
+def _size(place: Place) -> tuple[float, float]:
+    return size_on_sheet(place.job.version.blank_code, turned=place.turned)
 
 
 def add_pieces(

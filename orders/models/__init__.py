@@ -15,6 +15,7 @@ from .people import Person
 from .records import Event, Mail
 from .round_trip import RoundTrip
 from .runs import Piece, SheetRun
+from .stock import Offcut, StockMovement
 from .workshop import Film, Workshop, limits_of_shop
 
 __all__ = [
@@ -32,6 +33,7 @@ __all__ = [
     "Mail",
     "MendPlan",
     "Message",
+    "Offcut",
     "Order",
     "OrderLine",
     "Override",
@@ -44,6 +46,7 @@ __all__ = [
     "Quote",
     "RoundTrip",
     "SheetRun",
+    "StockMovement",
     "Upload",
     "Version",
     "Working",

@@ -23,6 +23,10 @@ class SheetRun(models.Model):
 
     code = models.CharField(max_length=12, unique=True, default=new_code)
     film = models.ForeignKey(Film, on_delete=models.PROTECT)
+    # The part of an earlier sheet that this run is cut from, in place of a whole one.
+    offcut = models.ForeignKey(
+        "orders.Offcut", null=True, blank=True, on_delete=models.PROTECT, related_name="runs"
+    )
     status = models.CharField(max_length=10, choices=Status.choices, default=Status.PLANNED)
     revision = models.PositiveIntegerField(default=0)
     created_at = models.DateTimeField(default=timezone.now)
@@ -45,7 +49,7 @@ class SheetRun(models.Model):
     @property
     def sheet_mm(self) -> tuple[float, float]:
         """Width and height of what lies on the laser; (0, 0) for blanks cut to size."""
-        return self.film.sheet_mm
+        return self.offcut.size_mm if self.offcut else self.film.sheet_mm
 
     @property
     def told_s(self) -> float | None:
@@ -73,6 +77,8 @@ class Piece(models.Model):
     x_mm = models.FloatField()
     y_mm = models.FloatField()
     turned = models.BooleanField(default=False)
+    # Laid by hand: stays where it is when the rest of the sheet is laid again.
+    is_pinned = models.BooleanField(default=False)
     result = models.CharField(max_length=10, choices=Result.choices, blank=True)
     spoiled_why = models.CharField(max_length=12, choices=Reason.choices, blank=True)
 

@@ -87,6 +87,12 @@ class Film(models.Model):
     kerf_is_measured = models.BooleanField(default=False)
     # How fast the laser cuts this film, where it is not as fast as the machine's usual.
     cut_mm_per_s = models.FloatField(null=True, blank=True)
+    # Sheets, or blanks cut to size, that lie in stock; None: never counted. What one costs.
+    in_stock = models.PositiveIntegerField(null=True, blank=True)
+    low_stock = models.PositiveIntegerField(default=0)
+    unit_cost = models.DecimalField(
+        max_digits=8, decimal_places=2, null=True, blank=True, validators=[MinValueValidator(0)]
+    )
     data_sheet_note = models.TextField(blank=True)
     is_active = models.BooleanField(default=True)
 

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from django.db import transaction
 from django.utils import timezone
 
-from orders import machine_time
+from orders import machine_time, stock
 from orders.errors import NotNowError, RefusedError
-from orders.models import Event, Film, Job, Machine, Piece, SheetRun
+from orders.models import Event, Film, Job, Machine, Offcut, Piece, SheetRun
 from orders.words import counted
 
 from .jobs import COUNTED_BY_SHEET, count, planned_pieces
@@ -30,11 +31,15 @@ class Place:
     turned: bool = False
 
 
-def plan_run(film: Film, places: Sequence[Place], actor: Actor) -> SheetRun:
-    """Make a planned run of pieces that still have to be cut."""
+def plan_run(
+    film: Film, places: Sequence[Place], actor: Actor, *, offcut: Offcut | None = None
+) -> SheetRun:
+    """Make a planned run of pieces that still have to be cut, on a sheet or on an offcut of it."""
     with transaction.atomic():
         _check_all_can_be_laid(film, places)
-        run = SheetRun.objects.create(film=film, created_by=actor.person)
+        if offcut is not None:
+            _check_is_free(Offcut.objects.select_for_update().get(pk=offcut.pk), film)
+        run = SheetRun.objects.create(film=film, offcut=offcut, created_by=actor.person)
         _lay(run, places)
         record("run", "plan", actor, status=run.status, run=run)
     return run
@@ -88,7 +93,9 @@ def start_run(
             "estimated_s": estimated_s,
             "estimate_factor": machine_time.used_factor(Machine.current()),
         }
-        event = move(run, "start", actor, changes=changes, seen=seen)
+        event, is_new = _once(run, "start", actor, seen, changes)
+        if is_new:
+            stock.take_for(run, actor)
         for job in jobs:
             if job.status == Job.Status.QUEUED:
                 move(job, "start", actor)
@@ -104,7 +111,9 @@ def stop_run(run: SheetRun, actor: Actor, *, seen: int | None = None) -> Event:
             "took_s": None,
             "took_is_clock": False,
         }
-        event = move(run, "stop", actor, changes=changes, seen=seen)
+        event, is_new = _once(run, "stop", actor, seen, changes)
+        if is_new:
+            stock.give_back(run, actor)
         run.pieces.update(result="", spoiled_why="")
         for job in _jobs_of(run):
             elsewhere = job.pieces.filter(run__status=SheetRun.Status.CUTTING).exists()
@@ -178,6 +187,13 @@ def take_off(piece: Piece, actor: Actor) -> None:
             piece.delete()
 
 
+def _check_is_free(offcut: Offcut, film: Film) -> None:
+    if offcut.film_id != film.pk or offcut.status != Offcut.Status.KEPT:
+        raise RefusedError(f"Offcut {offcut.number} is {offcut.get_status_display()}.")
+    if offcut.runs.filter(status__in=(SheetRun.Status.PLANNED, SheetRun.Status.CUTTING)).exists():
+        raise RefusedError(f"Pieces are laid on offcut {offcut.number} already.")
+
+
 def _check_all_can_be_laid(film: Film, places: Sequence[Place]) -> None:
     if not places:
         raise RefusedError("Choose at least one piece for the sheet.")
@@ -194,11 +210,13 @@ def _lay(run: SheetRun, places: Sequence[Place]) -> None:
 
 
 def _once(
-    run: SheetRun, action: str, actor: Actor, seen: int | None, changes: dict[str, object]
+    run: SheetRun, action: str, actor: Actor, seen: int | None, changes: Mapping[str, Any]
 ) -> tuple[Event, bool]:
-    run.refresh_from_db()
+    # held, so that of the same press made twice at once only one is new
+    held: Any = SheetRun.objects.select_for_update()
+    run.refresh_from_db(from_queryset=held)
     before = run.revision
-    event = move(run, action, actor, changes=changes, seen=seen)
+    event = move(run, action, actor, changes=dict(changes), seen=seen)
     return event, run.revision != before
 
 

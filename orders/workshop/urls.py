@@ -6,6 +6,7 @@ from . import (
     views_books,
     views_dab,
     views_files,
+    views_fill,
     views_job,
     views_kerf,
     views_machine,
@@ -20,6 +21,7 @@ from . import (
     views_sheet_new,
     views_sheets,
     views_shop,
+    views_stock,
     views_today,
 )
 
@@ -81,6 +83,8 @@ urlpatterns = [
     # sheets
     path("sheets/", views_sheets.sheets, name="workshop-sheets"),
     path("sheet/new/", views_sheet_new.sheet_new, name="workshop-sheet-new"),
+    path("sheet/fill/", views_fill.sheet_fill, name="workshop-sheet-fill"),
+    path("sheet/<str:code>/offcuts/", views_stock.sheet_offcuts, name="workshop-sheet-offcuts"),
     path("sheet/<str:code>/", views_sheets.sheet, name="workshop-sheet"),
     path("sheet/<str:code>/places/", views_sheets.sheet_arrange, name="workshop-sheet-arrange"),
     path("sheet/<str:code>/nest/", views_sheets.sheet_nest, name="workshop-sheet-nest"),
@@ -127,6 +131,14 @@ urlpatterns = [
     path("film/<str:code>/kerf/forget/", views_kerf.kerf_forget, name="workshop-kerf-forget"),
     path("film/<str:code>/kerf/piece", views_kerf.kerf_cut_file, name="workshop-kerf-cut-file"),
     path("film/<str:code>/kerf/form.pdf", views_kerf.kerf_form_print, name="workshop-kerf-form"),
+    path("film/<str:code>/stock/", views_stock.film_stock, name="workshop-stock"),
+    path(
+        "film/<str:code>/stock/<str:what>/",
+        views_stock.film_stock_change,
+        name="workshop-stock-change",
+    ),
+    path("offcut/<int:number>/gone/", views_stock.offcut_gone, name="workshop-offcut-gone"),
+    path("offcut/<int:number>/label.pdf", views_stock.offcut_label, name="workshop-offcut-label"),
     path("settings/", views_shop.settings, name="workshop-settings"),
     # money
     path("money/", views_money.money, name="workshop-money"),

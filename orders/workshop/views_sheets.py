@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from functools import partial
 from typing import Any
@@ -15,7 +16,7 @@ from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_GET, require_POST
 
-from orders import planning, workflow
+from orders import planning, stock, workflow
 from orders.access import workshop_actor, workshop_only, workshop_piece, workshop_run
 from orders.errors import OrderError
 from orders.models import Event, Film, Piece, SheetRun
@@ -27,6 +28,7 @@ from .run_pictures import pieces_by_job, sheet_scale
 from .shown import happened
 from .views_machine import time_shown
 from .views_sheet_new import jobs_to_lay, read_counts
+from .views_stock import left_of
 
 PAGE_SIZE = 60
 TYPED_X, TYPED_Y, TYPED_TURNED = "x-{}", "y-{}", "turned-{}"
@@ -52,12 +54,21 @@ def sheets(request: HttpRequest) -> HttpResponse:
     open_runs = runs.filter(status__in=(SheetRun.Status.PLANNED, SheetRun.Status.CUTTING))
     ended = runs.filter(status__in=(SheetRun.Status.DONE, SheetRun.Status.ABANDONED))
     context = {
+        "films": _films_that_wait(),
         "open_runs": open_runs.order_by("status", "id"),
         "page": Paginator(ended.order_by("-ended_at", "-id"), PAGE_SIZE).get_page(
             request.GET.get("page")
         ),
     }
     return render(request, "workshop/sheets.html", context)
+
+
+def _films_that_wait() -> list[tuple[Film, int, str]]:
+    """Films with pieces to lay, how many, and a sentence where the stock runs short."""
+    waiting: Counter[Film] = Counter()
+    for job in jobs_to_lay():
+        waiting[job.film] += job.left  # type: ignore[attr-defined]
+    return [(film, pieces, stock.warning_for(film)) for film, pieces in waiting.items()]
 
 
 @require_GET
@@ -78,7 +89,12 @@ def sheet_arrange(request: HttpRequest, code: str) -> HttpResponse:
     off = [whole_number(value) or 0 for value in request.POST.getlist("off")]
     try:
         cautions = planning.save_places(
-            run, typed, workshop_actor(request), take_off=off, seen=_seen(request)
+            run,
+            typed,
+            workshop_actor(request),
+            take_off=off,
+            pinned=[whole_number(pk) or 0 for pk in request.POST.getlist("pin")],
+            seen=_seen(request),
         )
     except OrderError as error:
         messages.error(request, error.sentence)
@@ -200,6 +216,9 @@ def sheet_page(
         "scale": sheet_scale(run.film, run.sheet_mm),
         "used": _used(run, pieces),
         "time": time_shown(run, pieces),
+        "offcuts": left_of(run, _lying(pieces)),
+        "left_over": list(run.left_over.all()) if run.status == SheetRun.Status.DONE else [],
+        "stock_warning": stock.warning_for(run.film) if planned and not run.offcut_id else "",
         "actions": workflow.actions_from("run", run.status, Event.Role.WORKSHOP),
         "reasons": Piece.Reason.choices,
         "open_count": sum(piece.result == Piece.Result.OPEN for piece in pieces),

@@ -9,6 +9,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.utils.text import slugify
 from django.views.decorators.http import require_GET, require_http_methods
 
+from orders import stock
 from orders.access import workshop_only
 from orders.models import Film, Job, Workshop
 
@@ -21,7 +22,10 @@ def films(request: HttpRequest) -> HttpResponse:
     """List the films with the pieces that wait for each."""
     waiting = Q(job__status__in=(Job.Status.QUEUED, Job.Status.CUTTING))
     shown = Film.objects.annotate(jobs_waiting=Count("job", filter=waiting))
-    return render(request, "workshop/films.html", {"films": shown})
+    films = list(shown)
+    for row in films:
+        row.warning = stock.warning_for(row)  # type: ignore[attr-defined]
+    return render(request, "workshop/films.html", {"films": films})
 
 
 @require_http_methods(["GET", "POST"])

@@ -14,10 +14,10 @@ from typing import Any
 import pytest
 from django.db import connection
 
-from orders import invoices, outbox, payments, quoting, reorder, workflow
+from orders import invoices, outbox, payments, quoting, reorder, stock, workflow
 from orders.dates import today
 from orders.errors import OrderError
-from orders.models import Invoice, Job, Mail, Order, Payment, Quote, SheetRun, Version
+from orders.models import Film, Invoice, Job, Mail, Order, Payment, Quote, SheetRun, Version
 from orders.workflow import Actor, Place
 from tests import factories
 
@@ -187,3 +187,47 @@ def _pay(order: Order, cutter: Actor, press: str, **values: Any) -> Payment:
     return payments.pay(
         order, amount, cutter, method="cash", paid_on=today(), press=press, **values
     )
+
+
+def test_the_last_sheet_of_film_is_taken_by_one_of_two(cutter: Actor) -> None:
+    """Two runs started at the same moment on one sheet: one is refused, the count ends at 0."""
+    for _ in range(3):
+        film = factories.make_film()
+        Film.objects.filter(pk=film.pk).update(in_stock=1)
+        runs = [
+            workflow.plan_run(film, [Place(factories.make_job(quantity=1), 0, 0)], cutter).pk
+            for _ in range(2)
+        ]
+
+        def start(pk: int) -> Any:
+            return workflow.start_run(SheetRun.objects.get(pk=pk), cutter, seen=0)
+
+        results = all_at_once(*[partial(start, pk) for pk in runs])
+        (told,) = refused(results)
+        assert "in stock" in told.sentence
+        film.refresh_from_db()
+        assert film.in_stock == 0
+        assert SheetRun.objects.filter(pk__in=runs, status="planned").count() == 1
+        assert film.movements.filter(run__in=runs).count() == 1
+
+
+def test_one_start_pressed_by_many_fingers_takes_one_sheet(cutter: Actor) -> None:
+    film = factories.make_film()
+    Film.objects.filter(pk=film.pk).update(in_stock=5)
+    run = workflow.plan_run(film, [Place(factories.make_job(quantity=1), 0, 0)], cutter)
+
+    def start() -> Any:
+        return workflow.start_run(SheetRun.objects.get(pk=run.pk), cutter, seen=0)
+
+    assert refused(all_at_once(*[start] * 4)) == []
+    film.refresh_from_db()
+    assert film.in_stock == 4
+
+
+def test_two_offcuts_kept_at_once_have_two_numbers(cutter: Actor) -> None:
+    run = workflow.plan_run(
+        factories.make_film(), [Place(factories.make_job(quantity=1), 0, 0)], cutter
+    )
+    keep = partial(stock.keep_offcut, run, 100.0, 100.0, cutter)
+    kept = all_at_once(keep, keep, keep)
+    assert sorted(offcut.number for offcut in kept) == [1, 2, 3]

@@ -16,7 +16,7 @@ from django.urls import URLPattern, URLResolver, get_resolver, reverse
 
 from orders import invoices, payments, privacy, quoting, workflow
 from orders.dates import today
-from orders.models import Event, Mail, Version
+from orders.models import Event, Mail, Offcut, Version
 from orders.workflow import Actor, Place
 from pricing.models import PriceSheet
 from tests import factories
@@ -180,6 +180,13 @@ ROWS: tuple[Row, ...] = (
     *(Row(f"workshop-price-{n}", "get", SHOP, ("draft",)) for n in ("sheet", "csv", "preview")),
     *(Row(f"workshop-kerf{n}", "get", SHOP, ("film_code",)) for n in ("", "-cut-file", "-form")),
     *(Row(f"workshop-kerf-{n}", "post", SHOP, ("film_code",)) for n in ("apply", "forget")),
+    Row("workshop-stock", "get", SHOP, ("film_code",)),
+    Row("workshop-stock-change", "post", SHOP, ("film_code", "bought")),
+    Row("workshop-offcut-gone", "post", SHOP, ("offcut",)),
+    Row("workshop-offcut-label", "get", SHOP, ("offcut",)),
+    Row("workshop-sheet-offcuts", "post", SHOP, ("run",)),
+    # fill names a film in its address (see outcome)
+    Row("workshop-sheet-fill", "get", SHOP),
     Row("workshop-machine", "get", SHOP),
     *(Row(f"workshop-sheet-{n}", "post", SHOP, ("run",)) for n in ("stopped", "took")),
     *(Row(f"workshop-sheet-{n}", "get", SHOP, ("run",)) for n in ("order", "order-picture")),
@@ -248,6 +255,9 @@ def world() -> dict[str, Any]:
         paid_on=today(),
         press="world",
     )
+    offcut = Offcut.objects.create(
+        number=7, film=job.film, width_mm=100, height_mm=100, came_from=run
+    )
     draft = PriceSheet.current(today()).copy_as_draft("Neap tide", today())
     return {
         "design": version.design.token,
@@ -273,6 +283,8 @@ def world() -> dict[str, Any]:
         "blank": "6x6in",
         "letter": "letter",
         "start": "start",
+        "bought": "bought",
+        "offcut": offcut.number,
         "draft": draft.pk,
         "invoice": invoice.number,
         "receipt": receipt.number,
@@ -297,7 +309,10 @@ def address_of(row: Row, world: dict[str, Any]) -> str:
 
 def outcome(client: Client, row: Row, world: dict[str, Any]) -> Any:
     form = {"drawing": world["design"], "version": 1, "film": world["film_pk"], "quantity": 1}
-    data = form if row.name == "basket-add" else {}
+    data = {
+        "basket-add": form,
+        "workshop-sheet-fill": {"film": world["film_code"]},
+    }.get(row.name, {})
     response = getattr(client, row.method)(address_of(row, world), data)
     response.close()
     code = response.status_code
