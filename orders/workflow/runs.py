@@ -96,7 +96,7 @@ def start_run(
         event, is_new = _once(run, "start", actor, seen, changes)
         if is_new:
             stock.take_for(run, actor)
-        for job in jobs:
+        for job in jobs if is_new else ():
             if job.status == Job.Status.QUEUED:
                 move(job, "start", actor)
     return event
