@@ -67,6 +67,27 @@ def seconds_of(
     return machine.factor * seconds
 
 
+def outlines_mm(
+    boxes: Iterable[tuple[float, float, float, float]], sheet_mm: tuple[float, float]
+) -> float:
+    """Return how long the outlines of blanks (left, top, right, bottom) on a sheet are, each
+    stretch that two share counted once and none along the sheet's own edge."""
+    boxes = list(boxes)
+    total = 0.0
+    for axis, side_mm in enumerate(sheet_mm):
+        lines: dict[float, list[tuple[float, float]]] = {}
+        for box in boxes:
+            for at in (round(box[axis], 1), round(box[axis + 2], 1)):
+                if 0.1 < at < side_mm - 0.1:
+                    lines.setdefault(at, []).append((box[1 - axis], box[3 - axis]))
+        for spans in lines.values():
+            reached = 0.0
+            for first, last in sorted(spans):
+                total += max(0.0, last - max(first, reached))
+                reached = max(reached, last)
+    return total
+
+
 def seconds_by_version(
     sizes: Mapping[int, str], machine: MachineProfile = DEFAULT_MACHINE
 ) -> dict[int, float]:

@@ -37,13 +37,13 @@ class MachineForm(forms.ModelForm):
             "bed_width_mm": "Bed width, mm",
             "bed_height_mm": "Bed depth, mm",
             "origin": "Corner that it counts from",
-            "offset_x_mm": "Film from that corner, across, mm",
-            "offset_y_mm": "Film from that corner, down the bed, mm",
+            "offset_x_mm": "Film from there, across, mm",
+            "offset_y_mm": "Film from there, along, mm",
             "page_is_bed": "Cut files are as large as the bed, with the film in its place",
             "cut_mm_per_s": "Cutting speed, mm/s",
             "travel_mm_per_s": "Speed between cuts, mm/s",
             "acceleration_mm_per_s2": "Acceleration, mm/s²",
-            "corner_jump_mm_per_s": "Change of speed at a corner, mm/s",
+            "corner_jump_mm_per_s": "Jump of speed at corners, mm/s",
             "start_delay_s": "Pause at the start of each cut, s",
             "uses_factor": "Multiply estimates by what finished sheets took",
             "colour_mark": "Colour of marks",
@@ -53,10 +53,6 @@ class MachineForm(forms.ModelForm):
         help_texts = {
             "origin": "As you stand before the machine.",
             "page_is_bed": "Every sheet then opens where the last one lay.",
-            "cut_mm_per_s": "A film may have a speed of its own, on its page.",
-            "acceleration_mm_per_s2": "As the machine's manual says; how fast it picks up speed.",
-            "corner_jump_mm_per_s": "What it changes at once. Lower: slower round corners.",
-            "colour_mark": "Six digits such as #2a389c; empty is black.",
         }
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:

@@ -33,10 +33,10 @@ class WidthsForm(forms.Form):
         initial = dict(last.widths_mm) if last else {}
         initial |= {f"whole-{name}": held for name, held in (last.whole if last else {}).items()}
         super().__init__(data, initial=initial)  # type: ignore[arg-type]
-        for letter, word, widths in (("S", "Slot", SLOTS_MM), ("W", "Web", WEBS_MM)):
+        for letter, widths in (("S", SLOTS_MM), ("W", WEBS_MM)):
             for number, width in enumerate(widths, 1):
                 self.fields[f"{letter}{number}"] = forms.DecimalField(
-                    label=f"{word} {letter}{number}, drawn {width:g}",
+                    label=f"{letter}{number}, drawn {width:g}",
                     required=False,
                     min_value=0,
                     max_value=10,
@@ -45,7 +45,7 @@ class WidthsForm(forms.Form):
                 )
         for number in range(1, len(WEBS_MM) + 1):
             self.fields[f"whole-W{number}"] = forms.BooleanField(
-                label=f"W{number} is whole", required=False
+                label=f"W{number} whole", required=False
             )
 
     @property

@@ -35,6 +35,7 @@ def machine(request: HttpRequest) -> HttpResponse:
         "form": form,
         "machine": Machine.current(),  # as stored: the form writes what was typed into its row
         "least_runs": machine_time.LEAST_RUNS,
+        "bed": _bed(Machine.current()),
         "runs": [_compared(run) for run in runs[:12]],
         "runs_by_clock": sum(run.took_is_clock for run in runs),
         "films": Film.objects.exclude(cut_mm_per_s=None),
@@ -92,18 +93,46 @@ def time_shown(run: SheetRun, pieces: Sequence[Piece]) -> dict[str, Any]:
     }
 
 
+def _bed(row: Machine) -> dict[str, float] | None:
+    """Where a sheet of the first film lies on the bed, mm from its top left; None if not whole."""
+    film = Film.objects.filter(form=Film.Form.SHEET, is_active=True).first()
+    width_mm, height_mm = film.sheet_mm if film else (304.8, 609.6)
+    free_x = row.bed_width_mm - width_mm - row.offset_x_mm
+    free_y = row.bed_height_mm - height_mm - row.offset_y_mm
+    if min(free_x, free_y) < 0:
+        return None
+    right, low = row.origin.endswith("right"), row.origin.startswith("bottom")
+    return {
+        "view_width_mm": row.bed_width_mm + 32,
+        "view_height_mm": row.bed_height_mm + 32,
+        "x_mm": free_x if right else row.offset_x_mm,
+        "y_mm": free_y if low else row.offset_y_mm,
+        "width_mm": width_mm,
+        "height_mm": height_mm,
+        "corner_x_mm": row.bed_width_mm if right else 0.0,
+        "corner_y_mm": row.bed_height_mm if low else 0.0,
+    }
+
+
 def _about_s(run: SheetRun, pieces: Sequence[Piece]) -> float:
     sizes = {p.job.version_id: p.job.version.blank_code for p in pieces}
     known = measures.measures_of(sizes)
     profile = machine_time.profile_of(run.film)
-    is_sheet = run.film.form == Film.Form.SHEET
     each = {
-        pk: measures.seconds_of(known[pk], code, with_outline=is_sheet, machine=profile)
+        pk: measures.seconds_of(known[pk], code, with_outline=False, machine=profile)
         if pk in known
         else measures.USUAL_SECONDS
         for pk, code in sizes.items()
     }
-    return sum(each[piece.job.version_id] for piece in pieces)
+    seconds = sum(each[piece.job.version_id] for piece in pieces)
+    if run.film.form == Film.Form.SHEET:
+        boxes = [
+            (p.x_mm, p.y_mm, p.x_mm + p.width_mm, p.y_mm + p.height_mm)  # type: ignore[attr-defined]
+            for p in pieces
+        ]
+        along_s = measures.outlines_mm(boxes, run.sheet_mm) / profile.cut_mm_per_s
+        seconds += profile.factor * (along_s + len(boxes) * profile.start_delay_s)
+    return seconds
 
 
 def _compared(run: SheetRun) -> dict[str, Any]:

@@ -57,3 +57,12 @@ def test_a_piece_weighs_its_film() -> None:
     film = Film(thickness_mm=Decimal("0.1905"))
     assert measures.weight_g("6x6in", film) == Decimal("6.15")
     assert BLANKS["6x6in"].size_mm == (152.4, 152.4)
+
+
+def test_outlines_that_two_blanks_share_are_counted_once() -> None:
+    """Eight 6 x 6 in on 12 x 24 in, by hand: one line of 609.6 down the middle and three of 304.8
+    across; nothing along the sheet's edge. One blank away from the edges: its four sides."""
+    side = 152.4
+    boxes = [(x, y, x + side, y + side) for x in (0, side) for y in (0, side, 2 * side, 3 * side)]
+    assert measures.outlines_mm(boxes, (304.8, 609.6)) == pytest.approx(609.6 + 3 * 304.8)
+    assert measures.outlines_mm([(5, 5, 105, 55)], (304.8, 609.6)) == pytest.approx(300)
