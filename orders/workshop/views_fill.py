@@ -19,6 +19,8 @@ from .run_pictures import sheet_scale
 from .views_sheet_new import MOST_PIECES, jobs_to_lay
 
 MOST_SHEETS = 12
+# one scale for all the sheets of the page
+PX_PER_MM = 0.55
 
 
 @require_http_methods(["GET", "POST"])
@@ -71,6 +73,8 @@ def _shown(film: Film, sheets: int, filling: planning.Filling) -> dict[str, Any]
             {
                 "offcut": offcut,
                 "size_mm": size_mm,
+                "width_px": round(size_mm[0] * PX_PER_MM),
+                "height_px": round(size_mm[1] * PX_PER_MM),
                 "scale": sheet_scale(film, size_mm),
                 "boxes": list(zip(places, boxes, strict=True)),
                 "used": 100 * area / (size_mm[0] * size_mm[1]) if size_mm[0] else 100,
