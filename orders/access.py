@@ -26,6 +26,7 @@ from .models import (
     Job,
     Message,
     Order,
+    Parcel,
     Person,
     Photo,
     Piece,
@@ -235,6 +236,22 @@ def workshop_job(request: HttpRequest, code: str) -> Job:
     workshop_actor(request)
     jobs = Job.objects.select_related("order__artist", "version__design", "version__upload", "film")
     return get_object_or_404(jobs, code=code)
+
+
+def workshop_code(request: HttpRequest, code: str) -> Job | Order | SheetRun | None:
+    """Return what bears a code that was scanned or typed, for the workshop; None where nothing."""
+    workshop_actor(request)
+    job = Job.objects.select_related("order").filter(code=code).first()
+    if job is not None:
+        return job
+    order = Order.objects.filter(code=code, placed_at__isnull=False).first()
+    return order if order is not None else SheetRun.objects.filter(code=code).first()
+
+
+def workshop_parcel(request: HttpRequest, order: Order, number: int) -> Parcel:
+    """Return a parcel of this very order, for the workshop."""
+    workshop_actor(request)
+    return get_object_or_404(order.parcels, pk=number)
 
 
 def workshop_run(request: HttpRequest, code: str) -> SheetRun:

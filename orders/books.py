@@ -16,7 +16,7 @@ from typing import Any
 
 from pricing.money import currency_decimals
 
-from .models import Invoice, Payment
+from .models import Invoice, Payment, Quote
 
 NOTHING = Decimal(0)
 REVENUE, FILM, POSTAGE = "work", "film", "postage"
@@ -84,8 +84,8 @@ class Month:
         return sum(self.net.values(), NOTHING)
 
 
-def shares_of(invoice: Invoice) -> list[Share]:
-    """Return an invoice's lines with their tax shared out; all gross together are its total."""
+def shares_of(invoice: Invoice | Quote) -> list[Share]:
+    """Return the lines of an invoice or quote, tax shared out; all gross is its total."""
     by_rate: dict[Decimal, list[dict[str, Any]]] = defaultdict(list)
     for line in invoice.lines:
         by_rate[Decimal(line["tax_rate"]).normalize()].append(line)

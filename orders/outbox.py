@@ -19,6 +19,7 @@ from django.utils import timezone
 
 from pricing.money import format_money
 
+from . import letters
 from .models import Event, Job, Mail, Order, Workshop
 
 logger = logging.getLogger(__name__)
@@ -40,7 +41,9 @@ KINDS: dict[str, tuple[str, bool]] = {
     "call-off": ("artist", True),
     "all-cut": ("artist", True),
     "shipped": ("artist", True),
+    "part-shipped": ("artist", True),
     "handed-over": ("artist", True),
+    "part-handed-over": ("artist", True),
     "message": ("artist", True),
     "message-in": ("workshop", True),
 }
@@ -49,8 +52,9 @@ KINDS: dict[str, tuple[str, bool]] = {
 def write_mail(kind: str, order: Order, event: Event, **context: Any) -> Mail | None:
     """Put one letter about an event into the outbox, inside the event's transaction.
 
-    The template ``mail/<kind>.txt`` gives the subject in its first line. Returns None when there
-    is no address to write to. The same event and kind never make a second letter.
+    The subject is the first line of ``mail/<kind>.txt``, unless the workshop wrote a text of its
+    own. Returns None when there is no address to write to. The same event and kind never make a
+    second letter.
     """
     waits = KINDS[kind][1]
     address = address_for(kind, order)
@@ -98,7 +102,7 @@ def write_anew(
 
 
 def _rendered(kind: str, order: Order, event: Event, context: dict[str, Any]) -> tuple[str, str]:
-    """Return a letter's subject and body from its template."""
+    """Return a letter's subject and body: the workshop's own text, or ours from its template."""
     context = {
         **context,
         "order": order,
@@ -115,6 +119,8 @@ def _rendered(kind: str, order: Order, event: Event, context: dict[str, Any]) ->
     parcel = context.get("parcel")
     if parcel is not None:
         context["parcel_lines"] = parcel.lines.select_related("job__version__design")
+    if kind in letters.LETTERS:
+        return letters.written(kind, context)
     subject, _, body = render_to_string(f"mail/{kind}.txt", context).partition("\n")
     return " ".join(subject.split())[:200], body.strip() + "\n"  # a header is one line
 

@@ -74,6 +74,14 @@ def remade_words(job: Job) -> str:
     return f"{words} being cut again, as the first did not come out well.{late}"
 
 
+def sent_words(job: Job) -> str:
+    """Say how many pieces of a job are on their way while others are still to come; "" if none."""
+    if not job.shipped or job.shipped >= job.quantity:
+        return ""
+    verb = "is" if job.shipped == 1 else "are"
+    return f"{job.shipped} of {job.quantity} pieces {verb} on the way, the rest follows."
+
+
 def _share(some: list[Job], live: list[Job]) -> str:
     """Return "1 of 3 " where it is not the only one, else nothing."""
     return f"{len(some)} of {len(live)} " if len(live) > 1 else ""
@@ -82,9 +90,12 @@ def _share(some: list[Job], live: list[Job]) -> str:
 def _going(order: Order, live: list[Job]) -> Standing:
     """Return where an order stands by those of its jobs that go on."""
     least = min(live, key=lambda j: _RANK[j.status])
-    sent = [j for j in live if _RANK[j.status] == _RANK[Job.Status.SHIPPED]]
+    # a job may be on its way in part: its pieces count, not only its status
+    sent = [j for j in live if j.shipped or _RANK[j.status] == _RANK[Job.Status.SHIPPED]]
     if sent and _RANK[least.status] < _RANK[Job.Status.SHIPPED]:
-        if all(j.status == Job.Status.HANDED_OVER for j in sent):
+        whole = [j for j in sent if _RANK[j.status] == _RANK[Job.Status.SHIPPED]]
+        collected = order.delivery == Order.Delivery.COLLECT
+        if all(j.status == Job.Status.HANDED_OVER for j in whole) and (whole or collected):
             return Standing("part-shipped", "partly handed over", "The workshop finishes the rest.")
         return Standing("part-shipped", "partly on its way", "The workshop sends the rest.")
     return _by_status(order, least)

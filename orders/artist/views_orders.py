@@ -16,7 +16,7 @@ from orders import access, workflow
 from orders.messages import ARTIST, mark_seen
 from orders.models import Event, Job, Order, Version, Workshop
 from orders.models.jobs import CALLED_OFF, OVER
-from orders.standing import remade_words, standing_of, steps_of
+from orders.standing import remade_words, sent_words, standing_of, steps_of
 from orders.thread import stamp_of
 from orders.thread_forms import MessageForm
 
@@ -162,6 +162,7 @@ def _jobs_shown(shown: Order) -> list[dict[str, Any]]:
             "may_cancel": job.status in CANCELLABLE,
             "is_past_cancelling": job.status in PAST_CANCELLING,
             "remade": remade_words(job),
+            "sent": sent_words(job),
         }
         for job in jobs
     ]

@@ -3,14 +3,16 @@
 from .closer import Closer
 from .designs import Design, Override, Upload, Version
 from .editing import Working
-from .jobs import Job, Parcel, ParcelLine, Photo
+from .jobs import Job, Packaging, Parcel, ParcelLine, Photo
 from .kerf_test import KerfTest
+from .letters import LetterText
 from .machine import Machine
 from .measures import CutMeasure
 from .mends import Kept, MendPlan
 from .messages import Message
 from .money import Counter, Invoice, Payment
 from .orders import Order, OrderLine, Quote
+from .packing import JobTick, SheetTally, Tally
 from .people import Person
 from .records import Event, Mail
 from .round_trip import RoundTrip
@@ -27,8 +29,10 @@ __all__ = [
     "Film",
     "Invoice",
     "Job",
+    "JobTick",
     "Kept",
     "KerfTest",
+    "LetterText",
     "Machine",
     "Mail",
     "MendPlan",
@@ -37,6 +41,7 @@ __all__ = [
     "Order",
     "OrderLine",
     "Override",
+    "Packaging",
     "Parcel",
     "ParcelLine",
     "Payment",
@@ -46,7 +51,9 @@ __all__ = [
     "Quote",
     "RoundTrip",
     "SheetRun",
+    "SheetTally",
     "StockMovement",
+    "Tally",
     "Upload",
     "Version",
     "Working",

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
+
+from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.utils import timezone
 
@@ -59,7 +62,20 @@ class Job(models.Model):
 
     class Meta:
         ordering = ("promise_on", "id")
-        indexes = (models.Index(fields=("status", "promise_on"), name="job_queue"),)
+        indexes = (
+            models.Index(fields=("status", "promise_on"), name="job_queue"),
+            models.Index(
+                fields=("promise_on", "order"),
+                condition=models.Q(cut__gt=models.F("packed")),
+                name="job_to_pack",
+            ),
+            # what lies packed and has not left, in whatever status its job is
+            models.Index(
+                fields=("promise_on", "order"),
+                condition=models.Q(packed__gt=models.F("shipped")),
+                name="job_to_send",
+            ),
+        )
         constraints = (
             models.CheckConstraint(
                 condition=models.Q(shipped__lte=models.F("packed"))
@@ -77,6 +93,16 @@ class Job(models.Model):
         return max(0, self.quantity - self.cut)
 
     @property
+    def to_pack(self) -> int:
+        """Pieces cut well that are not in an envelope yet."""
+        return max(0, self.cut - self.packed)
+
+    @property
+    def to_send(self) -> int:
+        """Pieces packed that have not left yet."""
+        return max(0, self.packed - self.shipped)
+
+    @property
     def is_over(self) -> bool:
         return self.status in OVER
 
@@ -90,6 +116,24 @@ OVER = (
 )
 
 
+class Packaging(models.Model):
+    """Something to post in, with what it weighs empty: an envelope with its board, a tube."""
+
+    name = models.CharField(max_length=60, unique=True)
+    weight_g = models.DecimalField(
+        max_digits=7,
+        decimal_places=1,
+        validators=[MinValueValidator(Decimal(0)), MaxValueValidator(Decimal(30000))],
+    )
+    is_active = models.BooleanField(default=True)
+
+    class Meta:
+        ordering = ("weight_g", "name")
+
+    def __str__(self) -> str:
+        return f"{self.name}, {self.weight_g:g} g"
+
+
 class Parcel(models.Model):
     """What left together: posted with a tracking number, or collected."""
 
@@ -97,12 +141,22 @@ class Parcel(models.Model):
     carrier = models.CharField(max_length=60, blank=True)
     tracking = models.CharField(max_length=80, blank=True)
     collected = models.BooleanField(default=False)
+    packaging = models.ForeignKey(Packaging, null=True, blank=True, on_delete=models.PROTECT)
+    # With its packaging; worked out from the film, or read from a scale.
+    weight_g = models.DecimalField(max_digits=8, decimal_places=1, null=True, blank=True)
+    # The letter that tells of it; written anew while it waits, should the number come later.
+    mail = models.ForeignKey(
+        "orders.Mail", null=True, blank=True, on_delete=models.SET_NULL, related_name="+"
+    )
     sent_at = models.DateTimeField(default=timezone.now)
+    # The workshop's own date of it, so that figures by day need no time zone.
+    sent_on = models.DateField(default=timezone.localdate, db_index=True)
     sent_by = models.ForeignKey(Person, null=True, on_delete=models.PROTECT)
     withdrawn_at = models.DateTimeField(null=True, blank=True)
 
     class Meta:
         ordering = ("sent_at", "id")
+        indexes = (models.Index(fields=("-sent_at",), name="parcel_newest"),)
 
     def __str__(self) -> str:
         return f"parcel of {self.order}"
@@ -112,6 +166,7 @@ class ParcelLine(models.Model):
     parcel = models.ForeignKey(Parcel, on_delete=models.CASCADE, related_name="lines")
     job = models.ForeignKey(Job, on_delete=models.PROTECT, related_name="parcel_lines")
     count = models.PositiveIntegerField()
+    cut_outs = models.PositiveIntegerField(default=0)
 
     def __str__(self) -> str:
         return f"{self.count} of {self.job}"

@@ -18,6 +18,8 @@ class Workshop(models.Model):
     name = models.CharField(max_length=120, default="The workshop")
     email = models.EmailField(blank=True)
     address = models.TextField(blank=True)
+    # Where parcels start; one that goes to another country needs a customs line.
+    country = models.CharField(max_length=80, blank=True)
     collect_note = models.CharField(max_length=240, blank=True)
     machine_hours_per_week = models.DecimalField(
         max_digits=4,

@@ -25,20 +25,18 @@ from .jobs import (
     decline,
     hold,
     override,
-    pack,
     planned_pieces,
     propose,
     queue,
     refuse_proposal,
     resume,
-    ship,
     start,
     stop,
     undo,
-    unpack,
     unqueue,
 )
 from .moves import SYSTEM_ACTOR, UNDO_WITHIN, Actor, last_undoable, record
+from .packing import left_to_send, pack, pack_part, ship, unpack
 from .quotes import accept, expire_old, expire_open, offer, refuse
 from .runs import (
     Place,
@@ -87,10 +85,12 @@ __all__ = [
     "hold",
     "hold_closer",
     "last_undoable",
+    "left_to_send",
     "mark_piece",
     "offer",
     "override",
     "pack",
+    "pack_part",
     "plan_run",
     "planned_pieces",
     "propose",

@@ -2,32 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 
 from django.db import transaction
 from django.utils import timezone
 
 from orders.errors import NotNowError, RefusedError
-from orders.models import (
-    Event,
-    Job,
-    Order,
-    Override,
-    Parcel,
-    ParcelLine,
-    Piece,
-    SheetRun,
-    Version,
-)
+from orders.models import Event, Job, Override, Piece, SheetRun, Tally, Version
 from orders.models.jobs import OVER
 from orders.outbox import withdraw, write_mail
 from orders.words import counted
 
-from .moves import Actor, last_undoable, move, record, repeated
+from .moves import Actor, last_undoable, move, record
 from .moves import undo as undo_last
+from .tally import tally
 
 COUNTED_BY_SHEET = "sheet "
+SENDING = ("ship", "hand-over", "ship-part", "hand-over-part")  # steps that make a parcel
 QUESTIONS = ("ask-changes", "proposal")  # letters that an answer makes untrue
+ENDING = ("decline", "call-off")
 OPEN_RUNS = (SheetRun.Status.PLANNED, SheetRun.Status.CUTTING)
 
 
@@ -84,9 +77,13 @@ def count(
     good: int = 0,
     spoiled: int = 0,
     why: str = "",
+    reasons: Mapping[str, int] | None = None,
     seen: int | None = None,
 ) -> Event:
-    """Add pieces cut well and spoiled; the job's status follows the counts."""
+    """Add pieces cut well and spoiled; the job's status follows the counts.
+
+    ``reasons`` says how many were spoiled by what (``Piece.Reason``); it goes into the tally.
+    """
     with transaction.atomic():
         # two sheets may end at once: each adds to what the other has written
         job.refresh_from_db(from_queryset=Job.objects.select_for_update())
@@ -107,7 +104,12 @@ def count(
                 raise RefusedError("That would leave fewer pieces than are packed already.")
         changes = {"cut": job.cut + good, "spoiled": job.spoiled + spoiled}
         target = _status_by_counts(job, job.cut + good)
+        before = job.revision
         event = move(job, "count", actor, target=target, changes=changes, why=why, seen=seen)
+        if job.revision != before:  # the same press again adds nothing
+            tally(event, job, good=good, spoiled=spoiled, reasons=reasons)
+            if good:
+                job.ticks.all().delete()  # other pieces lie there now
         if job.status == Job.Status.CUT and _last_to_reach(job, Job.Status.CUT):
             write_mail("all-cut", job.order, event)
         if job.status != Job.Status.CUT:
@@ -116,85 +118,13 @@ def count(
     return event
 
 
-def pack(
-    job: Job,
-    actor: Actor,
-    *,
-    cut_outs_bagged: int | None = None,
-    fate: str = "",
-    seen: int | None = None,
-) -> Event:
-    """Pack a job's pieces, its cut-outs counted and bagged, or recycled, or kept."""
-    job.refresh_from_db()
-    changes: dict[str, object] = {"packed": job.cut}
-    if job.with_cut_outs and job.cut_outs_expected:
-        if cut_outs_bagged is None:
-            raise RefusedError("Count the cut-outs in the bag and enter the number (0 if none).")
-        changes |= {"cut_outs_bagged": cut_outs_bagged, "cut_outs_fate": Job.Fate.BAGGED}
-    elif job.cut_outs_expected:
-        if fate not in (Job.Fate.RECYCLED, Job.Fate.KEPT):
-            raise RefusedError(
-                "The artist declined the cut-outs. Say if they are recycled or kept."
-            )
-        changes |= {"cut_outs_fate": fate}
-    return move(job, "pack", actor, changes=changes, seen=seen)
-
-
-def unpack(job: Job, actor: Actor, *, seen: int | None = None) -> Event:
-    """Take a packed job out of its envelope again."""
-    return move(job, "unpack", actor, changes={"packed": job.shipped}, seen=seen)
-
-
-def ship(
-    order: Order,
-    actor: Actor,
-    jobs: Iterable[Job],
-    *,
-    carrier: str = "",
-    tracking: str = "",
-    collected: bool = False,
-    seen: Mapping[int, int] | None = None,
-) -> Parcel:
-    """Send packed jobs of one order off together, by post or handed over.
-
-    ``seen`` maps job ids to the revisions on the page. The same press twice returns its parcel.
-    """
-    jobs = list(jobs)
-    if not jobs:
-        raise RefusedError("Choose at least one packed job.")
-    if not collected and not carrier.strip():
-        raise RefusedError("Enter who carries the parcel.")
-    action = "hand-over" if collected else "ship"
-    with transaction.atomic():
-        for job in jobs:
-            job.refresh_from_db()
-            if repeated(job, "job", action, actor, (seen or {}).get(job.pk)) is not None:
-                return job.parcel_lines.filter(parcel__withdrawn_at=None).latest("id").parcel
-        parcel = Parcel.objects.create(
-            order=order,
-            carrier=carrier.strip(),
-            tracking=tracking.strip(),
-            collected=collected,
-            sent_by=actor.person,
-        )
-        for job in jobs:
-            if job.order_id != order.pk:
-                raise RefusedError(f"{job} belongs to another order.")
-            sent = job.packed - job.shipped
-            event = move(job, action, actor, changes={"shipped": job.packed})
-            ParcelLine.objects.create(parcel=parcel, job=job, count=sent)
-        withdraw(order, ("all-cut",))
-        write_mail("handed-over" if collected else "shipped", order, event, parcel=parcel)
-    return parcel
-
-
 def undo(job: Job, actor: Actor, *, seen: int | None = None) -> Event:
     """Take back the job's last step; a parcel is taken back as a whole."""
     with transaction.atomic():
         event = last_undoable(Job.objects.get(pk=job.pk))
         if event is not None and came_with_a_sheet(event):
             raise RefusedError("This job moved with its sheet. Stop or reopen the sheet instead.")
-        if event is None or event.action not in ("ship", "hand-over"):
+        if event is None or event.action not in SENDING:
             undone = undo_last(job, actor, seen=seen)
             _clear_away(job, undone)
             return undone
@@ -340,6 +270,7 @@ def _answered(
 
 def _clear_away(job: Job, undone: Event) -> None:
     """Take along what a step brought besides the job's own fields."""
+    Tally.objects.filter(event=undone.undoes_id).delete()
     if undone.undoes is not None and undone.undoes.action == "propose":
         _withdraw_proposals(job)
     if job.status not in (Job.Status.QUEUED, Job.Status.CUTTING):
@@ -361,6 +292,12 @@ def _with_version(job: Job, version: Version) -> dict[str, object]:
 
 
 def _told(job: Job, action: str, actor: Actor, why: str, seen: int | None) -> Event:
+    job.refresh_from_db()
+    if action in ENDING and job.to_send:
+        raise RefusedError(
+            f"{counted(job.to_send, 'piece')} of it packed and not sent. Send what is packed, or "
+            "take it out of the envelope first."
+        )
     with transaction.atomic():
         event = _off_sheets_and(job, action, actor, why=_reason(why), seen=seen)
         write_mail(action, job.order, event)

@@ -12,11 +12,12 @@ from django.utils import timezone
 
 from orders import machine_time, stock
 from orders.errors import NotNowError, RefusedError
-from orders.models import Event, Film, Job, Machine, Offcut, Piece, SheetRun
+from orders.models import Event, Film, Job, Machine, Offcut, Piece, SheetRun, SheetTally
 from orders.words import counted
 
 from .jobs import COUNTED_BY_SHEET, count, planned_pieces
 from .moves import Actor, move, record
+from .tally import tally_sheet
 
 CAN_BE_LAID = (Job.Status.QUEUED, Job.Status.CUTTING)
 
@@ -151,6 +152,7 @@ def finish_run(run: SheetRun, actor: Actor, *, seen: int | None = None) -> Event
             _count_pieces(run, actor, sign=1)
             machine_time.end_time(run)
             machine_time.learn()
+            tally_sheet(run)
     return event
 
 
@@ -168,6 +170,7 @@ def reopen_run(run: SheetRun, actor: Actor, *, seen: int | None = None) -> Event
         if is_new:
             _count_pieces(run, actor, sign=-1)
             machine_time.learn()
+            SheetTally.objects.filter(run=run).delete()
     return event
 
 
@@ -222,8 +225,11 @@ def _once(
 
 def _count_pieces(run: SheetRun, actor: Actor, *, sign: int) -> None:
     results: dict[int, Counter[str]] = {}
-    for job_id, result in run.pieces.values_list("job_id", "result"):
+    reasons: dict[int, Counter[str]] = {}
+    for job_id, result, why in run.pieces.values_list("job_id", "result", "spoiled_why"):
         results.setdefault(job_id, Counter())[result] += 1
+        if why:
+            reasons.setdefault(job_id, Counter())[why] += sign
     for job in _jobs_of(run):
         tally = results[job.pk]
         count(
@@ -232,6 +238,7 @@ def _count_pieces(run: SheetRun, actor: Actor, *, sign: int) -> None:
             good=sign * tally[Piece.Result.GOOD],
             spoiled=sign * tally[Piece.Result.SPOILED],
             why=f"{COUNTED_BY_SHEET}{run.code}",
+            reasons=reasons.get(job.pk),
         )
 
 

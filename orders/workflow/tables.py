@@ -56,6 +56,7 @@ QUOTE = (
 )
 
 _J = Job.Status
+_PART = (_J.QUEUED, _J.CUTTING, _J.CUT)
 JOB = (
     # How a life begins: by accepting the quote, from no earlier state.
     Step("receive", (), (_J.RECEIVED,), (ARTIST, WORKSHOP)),
@@ -74,6 +75,11 @@ JOB = (
     Step("unpack", (_J.PACKED,), (_J.CUT,), (WORKSHOP,), undo=True),
     Step("ship", (_J.PACKED,), (_J.SHIPPED,), (WORKSHOP,), undo=True),
     Step("hand-over", (_J.PACKED,), (_J.HANDED_OVER,), (WORKSHOP,), undo=True),
+    # A part goes ahead: the counts move, the job stays where it is until the rest is sent.
+    Step("pack-part", _PART, _PART, (WORKSHOP,), undo=True),
+    Step("unpack-part", _PART, _PART, (WORKSHOP,), undo=True),
+    Step("ship-part", (*_PART, _J.PACKED), (*_PART, _J.PACKED), (WORKSHOP,), undo=True),
+    Step("hand-over-part", (*_PART, _J.PACKED), (*_PART, _J.PACKED), (WORKSHOP,), undo=True),
     Step(
         "hold",
         (_J.RECEIVED, _J.QUEUED, _J.CUT, _J.PACKED),

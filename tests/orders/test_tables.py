@@ -70,6 +70,8 @@ def test_actions_are_told_by_status_and_role() -> None:
         "unpack",
         "ship",
         "hand-over",
+        "ship-part",
+        "hand-over-part",
         "hold",
     ]
     assert workflow.actions_from("job", "shipped", "workshop") == []
