@@ -295,7 +295,7 @@ class _Slip:
         sides = [side / self.share for side in row.job.version.blank.size_mm]
         column = self.left + self.picture_column + look.gap_mm * 0.8
         room = self.right - look.count_mm - column
-        picture = _picture_of(row.job.version, sides)
+        picture = picture_of(row.job.version, sides)
         title = break_lines(row.job.version.design.title, look.title, room)
         said = [*job_lines(row.job), *([] if picture else ["The picture could not be read."])]
         lines = [line for part in said for line in break_lines(part, look.text, room)]
@@ -449,7 +449,7 @@ def _stacked(*blocks: Block) -> Block:
     return Block(sum(block.height_mm for block in blocks), draw)
 
 
-def _picture_of(version: Version, sides_mm: list[float]) -> Image.Image | None:
+def picture_of(version: Version, sides_mm: list[float]) -> Image.Image | None:
     """Return the film's picture, small enough for print, or None when it cannot be read."""
     if not version.film_picture:
         return None
