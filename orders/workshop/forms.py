@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from decimal import Decimal
 from typing import Any
 
 from django import forms
 from django.core.validators import MaxValueValidator, MinValueValidator
 
 from geometry.limits import BLANKS
-from orders.models import Film, Job, Piece, Workshop
+from orders.models import Film, Job, Packaging, Piece, Workshop
 
 LARGEST_COUNT = 999
 
@@ -85,6 +86,12 @@ class PackForm(SeenForm):
     )
 
 
+class PackPartForm(PackForm):
+    """Some of a job's pieces, packed ahead of the rest."""
+
+    pieces = forms.IntegerField(label="Pieces to pack now", min_value=1, max_value=LARGEST_COUNT)
+
+
 class OverrideForm(forms.Form):
     key = forms.CharField(max_length=80)
     why = forms.CharField(
@@ -107,6 +114,31 @@ class ShipForm(forms.Form):
 
     carrier = forms.CharField(label="Carried by", max_length=60, required=False)
     tracking = forms.CharField(label="Tracking number", max_length=80, required=False)
+    packaging = forms.ModelChoiceField(
+        Packaging.objects.filter(is_active=True), label="Packaging", required=False
+    )
+    weight_g = forms.DecimalField(
+        label="Weight on the scale, g",
+        required=False,
+        min_value=Decimal("0.1"),
+        max_value=Decimal(100000),
+        max_digits=8,
+        decimal_places=1,
+    )
+
+
+class TrackingForm(forms.Form):
+    """Carrier and number of a parcel that left, put in or put right later."""
+
+    carrier = forms.CharField(label="Carried by", max_length=60)
+    tracking = forms.CharField(label="Tracking number", max_length=80, required=False)
+
+
+class PackagingForm(forms.ModelForm):
+    class Meta:
+        model = Packaging
+        fields = ("name", "weight_g", "is_active")
+        labels = {"name": "Name", "weight_g": "Weight empty, g", "is_active": "In use"}
 
 
 class PieceResultForm(forms.Form):
@@ -196,6 +228,7 @@ class WorkshopForm(forms.ModelForm):
             "name",
             "email",
             "address",
+            "country",
             "collect_note",
             "machine_hours_per_week",
             "tax_number",
@@ -214,12 +247,14 @@ class WorkshopForm(forms.ModelForm):
             "name": "Name",
             "email": "Email address",
             "address": "Address",
+            "country": "Country you post from",
             "collect_note": "When artists can collect",
         }
         help_texts = {
             "name": "As artists read it in mails and on the packing slip.",
             "email": "New orders and answers are mailed here.",
-            "address": "The sender on the packing slip.",
+            "address": "The sender on slips and labels.",
+            "country": "A parcel to another country gets a line for customs.",
             "tax_number": "Printed on invoices.",
             "pay_to": "Printed on invoices: bank account, or the address of your own payment page.",
             "paid_before_queue_percent": "100 is all of it, less is a deposit, 0 asks for nothing.",

@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Any
-
 from django import forms
 from django.contrib import messages
 from django.core.exceptions import BadRequest
@@ -16,14 +12,12 @@ from django.views.decorators.http import require_GET, require_POST
 from orders import photos, workflow
 from orders.access import workshop_actor, workshop_job, workshop_only
 from orders.dates import today
-from orders.errors import OrderError, RefusedError
+from orders.errors import OrderError
 from orders.messages import WORKSHOP, mark_seen
-from orders.models import Event, Job, Piece, Version
+from orders.models import Event, Job, Version
 from orders.payments import held_back, unpaid_words
 from orders.planning import pieces_left
 from orders.standing import steps_of
-from orders.words import counted
-from orders.workflow import Actor
 
 from .forms import (
     CountForm,
@@ -33,72 +27,12 @@ from .forms import (
     PhotoForm,
     QueueForm,
     ReasonForm,
-    SeenForm,
 )
 from .hold import hold_of
-from .shown import HAPPENED, NEXT, dress, events_of, findings_shown, sheets_of
+from .shown import NEXT, dress, events_of, findings_shown, sheets_of
+from .steps import JOB_STEPS
+from .undo import undo_words
 from .views_messages import thread_context
-
-
-@dataclass(frozen=True)
-class JobStep:
-    """What a button leads to; the form's fields are the function's arguments."""
-
-    form: type[SeenForm]
-    take: Callable[..., Any]
-    done: str
-
-
-def found_spoiled(
-    job: Job, actor: Actor, *, pieces: int, reason: str, seen: int | None = None
-) -> Event:
-    """Take pieces counted as good back, as spoiled: they are to be cut again."""
-    if pieces > job.cut - job.packed:
-        raise RefusedError(
-            f"Counted as cut well and not packed: only {counted(job.cut - job.packed, 'piece')}. "
-            "Correct the number."
-        )
-    why = "spoiled: " + Piece.Reason(reason).label
-    return workflow.count(job, actor, good=-pieces, spoiled=pieces, why=why, seen=seen)
-
-
-def pack(
-    job: Job,
-    actor: Actor,
-    *,
-    cut_outs_bagged: int | None = None,
-    fate: str = "",
-    sure: int | None = None,
-    seen: int | None = None,
-) -> Event:
-    """Pack a job; more cut-outs than are expected are asked about once, the number kept."""
-    expected = job.cut_outs_expected
-    if cut_outs_bagged is not None and cut_outs_bagged > expected and sure != cut_outs_bagged:
-        raise RefusedError(
-            f"{counted(cut_outs_bagged, 'cut-out')} in the bag, and {expected} are expected. "
-            "Is another job's bag among them? Count again; if it is right, press Packed once more."
-        )
-    return workflow.pack(job, actor, cut_outs_bagged=cut_outs_bagged, fate=fate, seen=seen)
-
-
-JOB_STEPS: dict[str, JobStep] = {
-    "queue": JobStep(QueueForm, workflow.queue, "is in the queue. Next: lay it on a sheet."),
-    "unqueue": JobStep(SeenForm, workflow.unqueue, "is back with the jobs to look over."),
-    "start": JobStep(SeenForm, workflow.start, "is being cut. Next: count the pieces."),
-    "stop": JobStep(SeenForm, workflow.stop, "is back in the queue."),
-    "count": JobStep(CountForm, workflow.count, "is counted."),
-    "found-spoiled": JobStep(FoundSpoiledForm, found_spoiled, "is to be cut again in part."),
-    "pack": JobStep(PackForm, pack, "is packed. Next: post it or hand it over."),
-    "unpack": JobStep(SeenForm, workflow.unpack, "is out of its envelope again."),
-    "hold": JobStep(ReasonForm, workflow.hold, "is on hold."),
-    "resume": JobStep(SeenForm, workflow.resume, "is taken up again."),
-    "ask-changes": JobStep(
-        ReasonForm, workflow.ask_changes, "waits for the artist. The mail goes in 2 minutes."
-    ),
-    "decline": JobStep(ReasonForm, workflow.decline, "is declined. The mail goes in 2 minutes."),
-    "call-off": JobStep(ReasonForm, workflow.cancel, "is called off. The mail goes in 2 minutes."),
-    "undo": JobStep(SeenForm, workflow.undo, "is as it was one step ago."),
-}
 
 
 @require_GET
@@ -191,7 +125,7 @@ def _page(
         "steps": steps_of(job),
         "next_sentence": NEXT[job.status],
         "actions": _actions(job),
-        "undo_words": _undo_words(job),
+        "undo_words": undo_words(job),
         "unpaid": unpaid_words(job.order) if job.status == Job.Status.RECEIVED else "",
         "hold_unpaid": held_back(),
         "left": left,
@@ -231,11 +165,3 @@ def _actions(job: Job) -> set[str]:
     if workflow.planned_pieces(job):
         actions -= {"start", "stop"}
     return actions
-
-
-def _undo_words(job: Job) -> str:
-    """Return what undo would take back, in words, or nothing."""
-    event = workflow.last_undoable(job)
-    if event is None or event.role != Event.Role.WORKSHOP or workflow.came_with_a_sheet(event):
-        return ""
-    return HAPPENED.get(event.action, event.action)

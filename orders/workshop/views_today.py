@@ -137,7 +137,7 @@ def _tallies(on: Any) -> list[dict[str, Any]]:
         (counts["to_cut"], "to cut", "queued", queue, ""),
         (sheets["planned"], "sheets to cut", "sheets", reverse("workshop-sheets"), "tally-ready"),
         (sheets["cutting"], "on the laser", "cutting", reverse("workshop-sheets"), "tally-ready"),
-        (counts["cut"], "to pack", "packed", f"{queue}?state=cut", "tally-ready"),
+        (counts["cut"], "to pack", "packed", reverse("workshop-pack"), "tally-ready"),
         (counts["packed"], "to post", "shipped", reverse("workshop-post"), "tally-ready"),
         (
             counts["waiting"],

@@ -74,6 +74,25 @@
     else part.click();
   });
 
+  // A checklist keeps itself at each tick; without scripts its button does.
+  document.querySelectorAll("[data-checks]").forEach((form) => {
+    const said = form.querySelector("[data-checks-said]");
+    form.querySelector("[data-checks-button]").hidden = true;
+    form.addEventListener("change", async () => {
+      said.textContent = "Keeping it …";
+      try {
+        const answer = await fetch(form.action, {
+          method: "POST",
+          body: new FormData(form),
+          headers: { "X-Requested-With": "fetch" },
+        });
+        said.textContent = answer.status === 204 ? "Kept." : "Not kept: load the page again.";
+      } catch (error) {
+        said.textContent = "Not kept: no connection. Tick it again.";
+      }
+    });
+  });
+
   // Ticks are counted, and one tick takes all.
   document.querySelectorAll("[data-ticks]").forEach((form) => {
     const boxes = [...form.querySelectorAll("input[name=job]")];

@@ -18,7 +18,7 @@ def test_the_post_shows_packed_jobs_by_order_and_what_is_still_to_come(bench: Be
     page = bench.see("workshop-post")
     assert packed.code in page
     assert still.code not in page
-    assert "1 more job of this order is not packed yet." in page
+    assert "2 more pieces of this order are not packed yet." in page
     assert "3 Quay Steps" in page
 
 
