@@ -22,6 +22,7 @@ from bench import (
     roundtrip,
     service,
     verdict,
+    workshop,
 )
 from geometry.kernel_cache import drop_stale
 
@@ -41,6 +42,7 @@ BENCHES = {
     "roundtrip": roundtrip.main,
     "service": service.main,
     "verdict": verdict.main,
+    "workshop": workshop.main,
 }
 
 

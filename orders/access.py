@@ -7,7 +7,7 @@ visitor key; an order's link in the mails opens that order and its drawings on a
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from functools import wraps
 from typing import Any
 
@@ -236,6 +236,13 @@ def workshop_job(request: HttpRequest, code: str) -> Job:
     workshop_actor(request)
     jobs = Job.objects.select_related("order__artist", "version__design", "version__upload", "film")
     return get_object_or_404(jobs, code=code)
+
+
+def workshop_jobs(request: HttpRequest, codes: Sequence[str]) -> QuerySet[Job]:
+    """Return jobs by their codes, for the workshop; codes that nothing bears are left out."""
+    workshop_actor(request)
+    jobs = Job.objects.select_related("order__artist", "version__design", "film")
+    return jobs.filter(code__in=codes)
 
 
 def workshop_code(request: HttpRequest, code: str) -> Job | Order | SheetRun | None:

@@ -116,7 +116,9 @@ def goes_abroad(order: Order, workshop: Workshop) -> bool:
     return order.delivery == Order.Delivery.POST and bool(here and there) and here != there
 
 
-def customs_of(order: Order, lines: Lines, money: Invoice | Quote | None) -> Customs:
+def customs_of(
+    order: Order, lines: Lines, money: Invoice | Quote | None, *, origin: str = ""
+) -> Customs:
     """Return the customs line of a parcel; its value is its share, by film area, of the goods.
 
     The shares of an order's parcels add up to the goods exactly: each is rounded from where the
@@ -139,7 +141,7 @@ def customs_of(order: Order, lines: Lines, money: Invoice | Quote | None) -> Cus
         weight_g=film_g(lines).quantize(Decimal("0.1")),
         value=value,
         currency=currency,
-        origin=Workshop.current().country,
+        origin=origin,
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, Final
 
 from django.urls import reverse
@@ -14,7 +15,19 @@ from orders.prints.packing_slip import Block, picture_of
 from orders.templatetags.holdfast import size_words
 
 from .lettering import Style, break_lines
-from .page import FILM, HAIR, INK, PAINT, PENCIL, Document, Page, make_code, paper_named, quiet_mm
+from .page import (
+    FILM,
+    HAIR,
+    INK,
+    PAINT,
+    PENCIL,
+    Document,
+    Page,
+    Paper,
+    make_code,
+    paper_named,
+    quiet_mm,
+)
 
 PAPERS: Final = ("letter", "a4")
 EDGE: Final = 14.0
@@ -52,9 +65,21 @@ def render(job: Job, *, paper: str = "a4") -> bytes:
 
     Raises RefusedError for an unknown paper.
     """
+    return render_all([job], paper=paper)
+
+
+def render_all(jobs: Sequence[Job], *, paper: str = "a4") -> bytes:
+    """Return the tickets of many jobs in one PDF, each on pages of its own, in the order given."""
     sheet = paper_named(paper, PAPERS)
-    workshop = Workshop.current()
-    document = Document(sheet, f"Job ticket {job.code}", workshop.name or "Holdfast")
+    name = Workshop.current().name
+    title = "Job ticket " + ", ".join(job.code for job in jobs)
+    document = Document(sheet, title[:200], name or "Holdfast")
+    for job in jobs:
+        _draw(document, sheet, job, name)
+    return document.to_bytes()
+
+
+def _draw(document: Document, sheet: Paper, job: Job, name: str) -> None:
     width = sheet.width_mm - 2 * EDGE
     last = sheet.height_mm - EDGE - SMALL.line_mm - 2
     blocks = [
@@ -82,9 +107,8 @@ def render(job: Job, *, paper: str = "a4") -> bytes:
                 top += block.height_mm
             foot = f"Job {job.code}, page {number} of {len(pages)}"
             low = sheet.height_mm - EDGE - SMALL.line_mm
-            page.lines(0, low, [workshop.name], SMALL, colour=PENCIL)
+            page.lines(0, low, [name], SMALL, colour=PENCIL)
             page.lines(width, low, [foot], SMALL, colour=PENCIL, align="right")
-    return document.to_bytes()
 
 
 def _head(job: Job, width: float) -> Block:

@@ -35,6 +35,7 @@ urlpatterns = [
     path("sign-in/", views_today.SignIn.as_view(), name="workshop-sign-in"),
     path("sign-out/", views_today.sign_out, name="workshop-sign-out"),
     path("queue/", views_queue.queue, name="workshop-queue"),
+    path("queue/tickets.pdf", views_prints.tickets, name="workshop-tickets"),
     path("queue/selected/", views_queue.queue_selected, name="workshop-queue-selected"),
     # orders and the post
     path("order/<str:code>/", views_order.order, name="workshop-order"),

@@ -26,7 +26,7 @@ from orders.words import counted
 from .forms import PackagingForm, ShipForm, TrackingForm
 from .shown import dress
 
-PAGE_SIZE = 20
+PAGE_SIZE = 12
 SENT_SHOWN = 12
 
 
@@ -188,11 +188,12 @@ def ship_context(
     film = parcels.film_g(lines)
     abroad = parcels.goes_abroad(order, workshop)
     is_posted = order.delivery == Order.Delivery.POST
+    customs = parcels.customs_of(order, lines, money, origin=workshop.country) if abroad else None
     return {
         "film_g": film.quantize(Decimal("0.1")),
         "packagings": [(one, parcels.whole_g(lines, one)) for one in packagings],
         "fault": parcels.address_fault(order) if is_posted else "",
-        "customs": parcels.customs_of(order, lines, money) if abroad else None,
+        "customs": customs,
         "country_unknown": is_posted and not workshop.country,
     }
 

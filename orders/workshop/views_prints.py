@@ -10,12 +10,14 @@ from django.shortcuts import redirect
 from django.views.decorators.http import require_GET
 
 from orders import parcels
-from orders.access import workshop_job, workshop_only, workshop_order
+from orders.access import workshop_job, workshop_jobs, workshop_only, workshop_order
 from orders.errors import OrderError
 from orders.models import Order, Workshop
 from orders.models.jobs import CALLED_OFF
 from orders.pdf_answer import paper_of, pdf_of
 from orders.typed import whole_number
+
+MOST_TICKETS = 60
 
 
 @require_GET
@@ -26,6 +28,21 @@ def job_ticket(request: HttpRequest, code: str) -> HttpResponse:
 
     job = workshop_job(request, code)
     return pdf_of(render(job, paper=paper_of(request)), f"ticket-{job.code}")
+
+
+@require_GET
+@workshop_only
+def tickets(request: HttpRequest) -> HttpResponse:
+    """The tickets of many jobs in one file: ``?job=CODE&job=CODE``, in that order."""
+    from orders.prints.job_ticket import render_all
+
+    codes = list(dict.fromkeys(request.GET.getlist("job")))[:MOST_TICKETS]
+    found = {job.code: job for job in workshop_jobs(request, codes)}
+    jobs = [found[code] for code in codes if code in found]
+    if not jobs:
+        messages.error(request, "Tick at least one job first. Nothing was printed.")
+        return redirect("workshop-queue")
+    return pdf_of(render_all(jobs, paper=paper_of(request)), "tickets")
 
 
 @require_GET
@@ -71,11 +88,10 @@ def _sheet(request: HttpRequest) -> dict[str, Any]:
 def _customs_words(order: Order) -> list[str]:
     """Return the customs line of what lies packed of an order that goes abroad, for the label."""
     jobs = [job for job in order.jobs.select_related("version", "film") if job.to_send]
-    if not jobs or not parcels.goes_abroad(order, Workshop.current()):
+    workshop = Workshop.current()
+    if not jobs or not parcels.goes_abroad(order, workshop):
         return []
     lines = [(job, job.to_send) for job in jobs]
-    return [
-        parcels.customs_words(
-            parcels.customs_of(order, lines, parcels.money_of([order]).get(order.pk))
-        )
-    ]
+    money = parcels.money_of([order]).get(order.pk)
+    customs = parcels.customs_of(order, lines, money, origin=workshop.country)
+    return [parcels.customs_words(customs)]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
@@ -29,7 +29,7 @@ from orders.workflow.jobs import OPEN_RUNS
 
 from .shown import RUNNING, dress
 
-PAGE_SIZE = 200
+PAGE_SIZE = 48
 SOON_DAYS = 2
 
 STATES: dict[str, tuple[str, tuple[str, ...]]] = {
@@ -50,7 +50,13 @@ STATES: dict[str, tuple[str, tuple[str, ...]]] = {
         ),
     ),
 }
-DUE = {"": "any day", "late": "late", "soon": "due within 2 days", "week": "due within a week"}
+DUE = {
+    "": "any day",
+    "late": "late",
+    "soon": "due within 2 days",
+    "week": "due within a week",
+    "rush": "rush orders",
+}
 SORTS: dict[str, tuple[str, tuple[str, ...]]] = {
     "due": ("when due", ("promise_on", "id")),
     "film": ("film", ("film__thickness_mm", "film__code", "promise_on", "id")),
@@ -94,7 +100,9 @@ class Choice:
         """Return the jobs that are asked for, in order."""
         if self.state in STATES:
             jobs = jobs.filter(status__in=STATES[self.state][1])
-        if self.due:
+        if self.due == "rush":
+            jobs = jobs.filter(order__rush_days__isnull=False)
+        elif self.due:
             days = {"late": -1, "soon": SOON_DAYS, "week": 7}[self.due]
             jobs = jobs.filter(promise_on__lte=today() + timedelta(days=days))
         if self.film:
@@ -132,6 +140,7 @@ def queue(request: HttpRequest) -> HttpResponse:
         "page": page,
         "pieces": sum(job.to_do for job in jobs),  # type: ignore[attr-defined]
         "may_lay": any(job.status in workflow.runs.CAN_BE_LAID for job in jobs),
+        "may_unqueue": any(job.status == Job.Status.QUEUED for job in jobs),
         "may_queue": any(job.status == Job.Status.RECEIVED for job in jobs),
         "films": films,
         "narrowed": _narrowed(choice, films),
@@ -157,12 +166,24 @@ def queue_selected(request: HttpRequest) -> HttpResponse:
     if request.POST.get("do") == "sheet":
         query = urlencode([("job", code) for code, _ in ticked])
         return redirect(f"{reverse('workshop-sheet-new')}?{query}")
-    _queue_all(request, ticked)
+    if request.POST.get("do") == "tickets":
+        query = urlencode([("job", code) for code, _ in ticked])
+        return redirect(f"{reverse('workshop-tickets')}?{query}")
+    if request.POST.get("do") == "unqueue":
+        _step_all(request, ticked, workflow.unqueue, "back with the jobs to look over")
+    else:
+        _step_all(request, ticked, workflow.queue, "in the queue", "Next: lay them on a sheet.")
     return redirect(here)
 
 
-def _queue_all(request: HttpRequest, ticked: Sequence[tuple[str, int | None]]) -> None:
-    """Put each ticked job into the queue; say which went and why the others did not."""
+def _step_all(
+    request: HttpRequest,
+    ticked: Sequence[tuple[str, int | None]],
+    step: Callable[..., Any],
+    words: str,
+    after: str = "",
+) -> None:
+    """Take each ticked job a step on; say which went and why the others did not."""
     actor = workshop_actor(request)
     jobs = {job.code: job for job in _jobs().filter(code__in=[code for code, _ in ticked])}
     done = []
@@ -170,15 +191,13 @@ def _queue_all(request: HttpRequest, ticked: Sequence[tuple[str, int | None]]) -
         if code not in jobs:
             continue
         try:
-            workflow.queue(jobs[code], actor, seen=seen)
+            step(jobs[code], actor, seen=seen)
             done.append(code)
         except OrderError as error:
             messages.error(request, error.sentence)
     if done:
         jobs_words = "1 job is" if len(done) == 1 else f"{len(done)} jobs are"
-        messages.success(
-            request, f"{jobs_words} in the queue: {', '.join(done)}. Next: lay them on a sheet."
-        )
+        messages.success(request, f"{jobs_words} {words}: {', '.join(done)}. {after}".strip())
 
 
 def _jobs() -> QuerySet[Job]:
@@ -192,7 +211,7 @@ def _jobs() -> QuerySet[Job]:
     )
     return (
         Job.objects.select_related("version__design", "film", "order__artist")
-        .defer("version__report", "version__limits")
+        .defer("version__report", "version__limits", "order__note")
         .annotate(
             to_do=F("quantity") - F("cut"),
             laid=Coalesce(Subquery(laid, output_field=IntegerField()), 0),

@@ -155,7 +155,7 @@ ROWS: tuple[Row, ...] = (
     Row("workshop-address-label", "get", SHOP, ("order",)),
     Row("workshop-parcel-tracking", "post", SHOP, ("order", "sent_parcel")),
     *(Row(f"workshop-{n}", "get", SHOP) for n in ("pack", "scan", "packagings", "letters")),
-    *(Row(f"workshop-{n}", "get", SHOP) for n in ("day", "day-csv", "parcels-csv")),
+    *(Row(f"workshop-{n}", "get", SHOP) for n in ("day", "day-csv", "parcels-csv", "tickets")),
     Row("workshop-parcels-csv-in", "post", SHOP),
     Row("workshop-pack-order", "get", SHOP, ("order",)),
     Row("workshop-bag-labels", "get", SHOP, ("order",)),
