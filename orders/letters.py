@@ -90,7 +90,7 @@ def _day(value: Any) -> str:
 FIELDS: dict[str, Field] = {
     "greeting": Field("Hello, with the name where one is known", "Hello Wren Saltmarsh", _greeting),
     "name": Field("the name on the parcel", "Wren Saltmarsh", lambda c: c["order"].ship_name),
-    "order": Field("the order's code", "7KQ4M", lambda c: c["order"].code),
+    "order": Field("the order’s code", "7KQ4M", lambda c: c["order"].code),
     "order page": Field(
         "the private address of the order", "https://…/order/…/", lambda c: c["order_address"]
     ),
@@ -98,7 +98,7 @@ FIELDS: dict[str, Field] = {
     "promised": Field(
         "the day it was promised for", "Fri 4 Dec 2026", lambda c: _day(c["order"].promise_on)
     ),
-    "drawing": Field("the drawing's title", "Shore crab", _title),
+    "drawing": Field("the drawing’s title", "Shore crab", _title),
     "why": Field(
         "what you wrote as the reason", "The film is out of stock.", lambda c: c["event"].why
     ),
@@ -125,7 +125,7 @@ FIELDS: dict[str, Field] = {
     "to follow": Field(
         "what is still to come, a line each", "- 1 x Shore crab, 6 x 6 in", _to_follow
     ),
-    "quote": Field("the quote's number", "1", lambda c: _quote(c, "number")),
+    "quote": Field("the quote’s number", "1", lambda c: _quote(c, "number")),
     "total": Field("what it comes to", "42.50 USD", lambda c: str(c.get("total", ""))),
     "good until": Field(
         "the last day of the quote",

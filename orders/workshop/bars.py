@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 WIDTH, HEIGHT = 640.0, 200.0
-LEFT, RIGHT, TOP, BOTTOM = 44.0, 14.0, 14.0, 26.0
+LEFT, RIGHT, TOP, BOTTOM = 58.0, 26.0, 14.0, 26.0
 GRID = 4
 STEPS = (1, 2, 2.5, 5, 10)
 
@@ -69,8 +69,8 @@ def chart(
                 y -= height
                 tip = f"{word}: {_plain(value)} {unit} {kind}"
                 bars.append(Bar(x, y, each * 0.72, height, css, tip))
-        # every other word where they would touch
-        if len(rows) <= 8 or number % 2 == (len(rows) - 1) % 2:
+        # fewer words where they would touch; the last one always stands
+        if (len(rows) - 1 - number) % (1 + (len(rows) > 8) + (len(rows) > 12)) == 0:
             words.append((LEFT + (number + 0.5) * each, word))
     grid = [(base - top * n / GRID * scale, _plain(top * n / GRID)) for n in range(GRID + 1)]
     return Chart(title, unit, list(kinds), bars, grid, words)
