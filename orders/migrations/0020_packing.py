@@ -84,7 +84,7 @@ class Migration(migrations.Migration):
         migrations.AddField(
             model_name='parcelline',
             name='cut_outs',
-            field=models.PositiveIntegerField(default=0),
+            field=models.PositiveIntegerField(blank=True, null=True),
         ),
         migrations.AddField(
             model_name='workshop',

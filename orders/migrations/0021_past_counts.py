@@ -19,6 +19,7 @@ def tally_counts(apps, schema_editor):
     reasons = {"spoiled: melted": "melted", "spoiled: shifted": "shifted",
                "spoiled: not cut through": "not-through", "spoiled: scratched": "scratched"}
     now = {job.pk: (job.cut, job.spoiled) for job in Job.objects.only("cut", "spoiled")}
+    undone = set(Event.objects.exclude(undoes=None).values_list("undoes_id", flat=True))
     rows = []
     events = Event.objects.filter(life="job", action__in=("count", "undo"), job__isnull=False)
     for event in events.order_by("-id").iterator():
@@ -27,7 +28,7 @@ def tally_counts(apps, schema_editor):
         cut, spoiled = now[event.job_id]
         now[event.job_id] = (event.before["cut"], event.before.get("spoiled", spoiled))
         good, bad = cut - event.before["cut"], spoiled - event.before.get("spoiled", spoiled)
-        if event.action == "undo":
+        if event.action == "undo" or event.pk in undone:
             continue
         of = {"event_id": event.pk, "job_id": event.job_id, "on": timezone.localdate(event.at)}
         if good:

@@ -166,7 +166,8 @@ class ParcelLine(models.Model):
     parcel = models.ForeignKey(Parcel, on_delete=models.CASCADE, related_name="lines")
     job = models.ForeignKey(Job, on_delete=models.PROTECT, related_name="parcel_lines")
     count = models.PositiveIntegerField()
-    cut_outs = models.PositiveIntegerField(default=0)
+    # In this parcel's bag; None where it was not written down.
+    cut_outs = models.PositiveIntegerField(null=True, blank=True)
 
     def __str__(self) -> str:
         return f"{self.count} of {self.job}"

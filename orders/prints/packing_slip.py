@@ -297,7 +297,7 @@ class _Slip:
         room = self.right - look.count_mm - column
         picture = picture_of(row.job.version, sides)
         title = break_lines(row.job.version.design.title, look.title, room)
-        said = [*job_lines(row.job), *([] if picture else ["The picture could not be read."])]
+        said = [*job_lines(row), *([] if picture else ["The picture could not be read."])]
         lines = [line for part in said for line in break_lines(part, look.text, room)]
         counted = f"of {row.job.quantity} ordered"
         rest = [

@@ -9,7 +9,7 @@ from typing import Final
 from django.utils import timezone
 
 from orders.errors import RefusedError
-from orders.models import Job, Order, Parcel
+from orders.models import Job, Order, Parcel, ParcelLine
 from orders.models.jobs import CALLED_OFF
 from orders.templatetags.holdfast import size_words
 
@@ -40,6 +40,7 @@ class Row:
     job: Job
     count: int
     rest: str
+    cut_outs: int | None = None  # in this parcel's bag, where the job goes in several
 
 
 @dataclass(frozen=True)
@@ -72,8 +73,14 @@ def contents_of(order: Order, parcel: Parcel | None) -> Contents:
         sentence = "Nothing is packed yet. This slip shows what was ordered."
         return Contents(order, None, rows, (), sentence)
     earlier = _earlier(order, parcel)
+    bags = _bags(order, parcel)
     rows = tuple(
-        Row(job, here.get(job.pk, 0), _rest(job, here.get(job.pk, 0), earlier.get(job.pk, 0)))
+        Row(
+            job,
+            here.get(job.pk, 0),
+            _rest(job, here.get(job.pk, 0), earlier.get(job.pk, 0)),
+            bags.get(job.pk) if here.get(job.pk, 0) < job.quantity else None,
+        )
         for job in jobs
     )
     return Contents(
@@ -109,19 +116,25 @@ def plain_day(when: datetime.datetime) -> str:
     return f"{day:%a} {day.day} {day:%b %Y}"
 
 
-def job_lines(job: Job) -> list[str]:
+def job_lines(row: Row) -> list[str]:
     """Return what stands below a job's title: kind and size, film, cut-outs."""
+    job = row.job
     kind = "Mask" if job.version.mode == "mask" else "Stencil"
     words, bracket, in_mm = size_words(job.version.blank).partition(" (")
     unbroken = (bracket + in_mm)[1:].replace(" ", UNBROKEN)
-    return [f"{kind}, {words} {unbroken}", job.film.name, cut_outs(job)]
+    return [f"{kind}, {words} {unbroken}", job.film.name, cut_outs(job, row.cut_outs)]
 
 
-def cut_outs(job: Job) -> str:
-    """Return what became of the cut-outs: of a mask they are its loose pieces."""
+def cut_outs(job: Job, in_bag: int | None = None) -> str:
+    """Return what became of the cut-outs: of a mask they are its loose pieces.
+
+    ``in_bag``: how many lie in this parcel, of a job that goes in several.
+    """
     noun = "Loose pieces" if job.version.mode == "mask" else "Cut-outs"
     if not job.cut_outs_expected:
         return f"{noun}: none large enough to keep"
+    if job.with_cut_outs and in_bag is not None:
+        return f"{noun}: {in_bag} in this bag, {job.cut_outs_bagged or 0} bagged so far"
     if job.with_cut_outs:
         if job.cut_outs_bagged is None:
             return f"{noun}: included, counted when packed"
@@ -152,6 +165,18 @@ def _earlier(order: Order, parcel: Parcel | None) -> dict[int, int]:
         for job, count in _counts(other).items():
             found[job] = found.get(job, 0) + count
     return found
+
+
+def _bags(order: Order, parcel: Parcel | None) -> dict[int, int]:
+    """Return job id -> cut-outs in this parcel's bag, where that was written down."""
+    if parcel is not None:
+        lines = parcel.lines.exclude(cut_outs=None)
+        return {line.job_id: line.cut_outs or 0 for line in lines}
+    sent: dict[int, int] = {}
+    for line in ParcelLine.objects.filter(parcel__order=order, parcel__withdrawn_at=None):
+        sent[line.job_id] = sent.get(line.job_id, 0) + (line.cut_outs or 0)
+    jobs = order.jobs.exclude(cut_outs_bagged=None)
+    return {job.pk: max(0, (job.cut_outs_bagged or 0) - sent.get(job.pk, 0)) for job in jobs}
 
 
 def _rest(job: Job, here: int, earlier: int) -> str:

@@ -229,7 +229,7 @@ def _card(job: Job, bound: dict[str, forms.Form]) -> dict[str, Any]:
     """Return a job as the bench shows it, without a query of its own but for undo."""
     ticks = {tick.what: tick for tick in job.ticks.all()}
     sent_cut_outs = sum(
-        line.cut_outs for line in job.parcel_lines.all() if line.parcel.withdrawn_at is None
+        line.cut_outs or 0 for line in job.parcel_lines.all() if line.parcel.withdrawn_at is None
     )
     in_bag = None if job.cut_outs_bagged is None else max(0, job.cut_outs_bagged - sent_cut_outs)
     return {

@@ -72,6 +72,20 @@ def test_a_slip_is_on_its_paper_and_says_everything(order: Order, paper: str) ->
     assert order.artist.email not in said
 
 
+def test_each_parcel_of_a_job_counts_its_own_cut_outs(order: Order) -> None:
+    job = packed(order, "Carrick knot", quantity=3, cut_outs_bagged=3, cut_outs_fate="bagged")
+    first, second = (make_parcel(order, one=count) for count in (2, 1))
+    for parcel, bagged in ((first, 3), (second, 0)):
+        parcel.lines.update(cut_outs=bagged)
+    for parcel, words in (
+        (first, "Cut-outs: 3 in this bag, 3 bagged so far"),
+        (second, "Cut-outs: 0 in this bag, 3 bagged so far"),
+    ):
+        said = letters(" ".join(texts(packing_slip.render(order, parcel=parcel))))
+        assert letters(words) in said
+    assert job.code in texts(packing_slip.render(order, parcel=second))[0]
+
+
 def test_an_order_collected_shows_no_address(order: Order) -> None:
     packed(order, "Sheet bend")
     order.delivery = Order.Delivery.COLLECT
