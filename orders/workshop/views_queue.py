@@ -87,12 +87,13 @@ class Choice:
         # a search looks everywhere, and "late" means late at any step, unless a step is chosen
         usual = "any" if search else "open" if due else "to-cut"
         state = get("state", "")
+        state = state if state in STATES else usual
         return cls(
-            state=state if state in STATES else usual,
+            state=state,
             due=due,
             film=get("film", ""),
             blank=get("blank", "") if get("blank", "") in BLANKS else "",
-            sort=get("sort", "") if get("sort", "") in SORTS else "due",
+            sort=get("sort", "") if get("sort", "") in SORTS else usual_sort(state),
             search=search,
         )
 
@@ -120,11 +121,16 @@ class Choice:
             "due": self.due,
             "film": self.film,
             "blank": self.blank,
-            "sort": self.sort if self.sort != "due" else "",
+            "sort": self.sort if self.sort != usual_sort(self.state) else "",
             "q": self.search,
         } | changed
         kept = {key: value for key, value in values.items() if value}
         return reverse("workshop-queue") + (f"?{urlencode(kept)}" if kept else "")
+
+
+def usual_sort(state: str) -> str:
+    """Return how jobs are sorted unless asked: closed ones, of which there are most, the newest."""
+    return "newest" if state == "over" else "due"
 
 
 @require_GET
@@ -276,7 +282,9 @@ def _narrowed(choice: Choice, films: Sequence[Film]) -> list[str]:
     words = [DUE[choice.due]] if choice.due else []
     words += [film.name for film in films if film.code == choice.film]
     words += [BLANKS[choice.blank].name.replace(" x ", " × ")] if choice.blank else []
-    return words + ([f"sorted by {SORTS[choice.sort][0]}"] if choice.sort != "due" else [])
+    return words + (
+        [f"sorted by {SORTS[choice.sort][0]}"] if choice.sort != usual_sort(choice.state) else []
+    )
 
 
 def _page_links(choice: Choice, page: Page[Any]) -> list[tuple[str, str]]:
