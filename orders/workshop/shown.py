@@ -57,6 +57,7 @@ HAPPENED: dict[str, str] = {
     "unpack-part": "the packed part was taken out of the envelope again",
     "ship-part": "a part was posted",
     "hand-over-part": "a part was handed over",
+    "tracking": "a parcel’s carrier and number were put in",
     "hold": "put on hold",
     "resume": "taken up again",
     "ask-changes": "the artist was asked for changes",

@@ -138,8 +138,13 @@ def usual_sort(state: str) -> str:
 def queue(request: HttpRequest) -> HttpResponse:
     """Show jobs, forty and more on one screen."""
     choice, films = Choice.of(request), list(Film.objects.all())
-    page = Paginator(choice.narrow(_jobs()), PAGE_SIZE).get_page(request.GET.get("page"))
-    jobs = dress(page.object_list, today())
+    # which jobs are on the page is asked first: what a row shows is worked out for these alone
+    sorted_jobs = choice.narrow(Job.objects.annotate(to_do=F("quantity") - F("cut")))
+    page = Paginator(sorted_jobs.values_list("pk", flat=True), PAGE_SIZE).get_page(
+        request.GET.get("page")
+    )
+    shown = _jobs().in_bulk(list(page.object_list))
+    jobs = dress([shown[pk] for pk in page.object_list if pk in shown], today())
     context = {
         "choice": choice,
         "jobs": jobs,
