@@ -14,7 +14,7 @@ from tests import factories
 
 pytestmark = pytest.mark.django_db
 
-past = import_module("orders.migrations.0021_past_counts")
+past = import_module("orders.migrations.0010_past_counts")
 
 
 def rows() -> list[tuple[int, int, int, str]]:

@@ -11,7 +11,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('orders', '0005_dab'),
+        ('orders', '0008_stock'),
     ]
 
     operations = [

@@ -40,7 +40,7 @@ def tally_counts(apps, schema_editor):
 
 class Migration(migrations.Migration):
 
-    dependencies = [("orders", "0020_packing")]
+    dependencies = [("orders", "0009_packing")]
 
     operations = [
         migrations.RunPython(date_parcels, migrations.RunPython.noop),
