@@ -35,16 +35,19 @@ def tally(
 
 
 def tally_sheet(run: SheetRun) -> None:
-    """Write down what became of a finished sheet's film; anew where it was written before."""
+    """Write down what became of a finished sheet's film; anew where it was written before.
+
+    An offcut is film that an earlier run took from the shelf: it counts as no sheet.
+    """
     pieces = list(run.pieces.values_list("job__version__blank_code", "result"))
     areas = [(_area_mm2(code), result) for code, result in pieces]
     is_sheet = run.film.form == Film.Form.SHEET
-    width_mm, height_mm = run.film.sheet_mm
+    width_mm, height_mm = run.sheet_mm
     SheetTally.objects.update_or_create(
         run=run,
         defaults={
             "on": timezone.localdate(run.ended_at),
-            "sheets": 1 if is_sheet else len(pieces),
+            "sheets": (0 if run.offcut_id else 1) if is_sheet else len(pieces),
             "film_mm2": width_mm * height_mm if is_sheet else sum(area for area, _ in areas),
             "good_mm2": sum(area for area, result in areas if result == Piece.Result.GOOD),
         },
@@ -58,10 +61,8 @@ def _area_mm2(blank_code: str) -> float:
 
 def _seconds_of(job: Job) -> float:
     """Return the laser's seconds for one piece, 0 where the drawing was never measured."""
-    from orders.measures import (
-        measures_of,
-        seconds_of,
-    )  # loads the geometry, which pages do without
+    # It loads the geometry, which pages do without.
+    from orders.measures import measures_of, seconds_of
 
     measure = measures_of([job.version_id]).get(job.version_id)
     if measure is None:
