@@ -1,4 +1,4 @@
-"""The workshop's pages at twenty thousand jobs: processor time and number of queries of each.
+"""The workshop's pages at twenty thousand jobs: processor time and queries of each; and nesting.
 
 A throw-away database is filled by bulk inserts with two years of orders, most of them sent, fifteen
 hundred open. Each page is fetched through Django's own test client (middleware, session, template
@@ -20,6 +20,7 @@ from typing import Any
 JOBS = 20_000
 OPEN = 1_500
 LIMIT_MS = 100
+NEST_S = 1.0
 PAGES = (
     ("today", "/workshop/"),
     ("queue", "/workshop/queue/"),
@@ -39,7 +40,7 @@ PAGES = (
 
 
 def main(rounds: int) -> int:
-    """Print the table; return 1 where a page takes longer than the limit."""
+    """Print the tables; return 1 where a page or an order takes longer than its limit."""
     with tempfile.TemporaryDirectory(prefix="holdfast-bench-") as folder:
         os.environ["HOLDFAST_VAR"] = folder
         os.environ["DJANGO_SETTINGS_MODULE"] = "tests.settings"
@@ -54,7 +55,27 @@ def main(rounds: int) -> int:
         print(f"{JOBS} jobs made in {time.monotonic() - started:.0f} s")
         slow = [name for name, path in PAGES if not _measured(name, path, cutter, rounds)]
     print(f"slower than {LIMIT_MS} ms: {', '.join(slow) or 'none'}")
-    return int(bool(slow))
+    is_good = _nesting()
+    return int(bool(slow) or not is_good)
+
+
+def _nesting() -> bool:
+    """Print how far nested orders are from a proven bound, and how long they take."""
+    from bench.nesting import ORDERS, random_order
+
+    seconds, over = [], []
+    for number in range(ORDERS):
+        order = random_order(number)
+        began = time.process_time()
+        nested = order.nested()
+        seconds.append(time.process_time() - began)
+        over.append(len(nested.sheets) - nested.lower_bound)
+    print(
+        f"nesting: {ORDERS} orders of up to 60 blanks, {over.count(0)} on the fewest by bound, "
+        f"{over.count(1)} one over, {sum(one > 1 for one in over)} more; "
+        f"median {statistics.median(seconds):.2f} s, slowest {max(seconds):.2f} s of {NEST_S:g}"
+    )
+    return max(over) <= 1 and max(seconds) <= NEST_S
 
 
 def fill(jobs: int, still_open: int) -> Any:

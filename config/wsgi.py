@@ -11,4 +11,4 @@ application = get_wsgi_application()
 from orders.loading import load_checks  # noqa: E402 (the applications must be there first)
 
 # The first pages of a start come before the pens, which somebody needs minutes later.
-load_checks(after_seconds=5.0)
+load_checks(after_seconds=15.0)
