@@ -128,6 +128,7 @@ def axe_source() -> str:
 AXE_RULES = {
     "all": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"],
     "colours": ["color-contrast"],
+    "room": ["target-size", "scrollable-region-focusable"],
 }
 
 
@@ -166,8 +167,8 @@ STAND_STILL = """() => {
 def faults_everywhere(breaches: Callable[..., list[str]]) -> Callable[..., list[str]]:
     """Give a function that lists what is wrong with a page on a phone and a desk, light and dark.
 
-    All of axe once at each width, its rule of contrast in the other colours too, and whether the
-    page is wider than the window.
+    All of axe at the first width in light, its rule of contrast in the dark, its rules of room at
+    the other widths, and whether the page is wider than the window.
     """
 
     def look(page: Any, sizes: Sequence[dict[str, int]] = (PHONE, DESKTOP)) -> list[str]:
@@ -175,8 +176,8 @@ def faults_everywhere(breaches: Callable[..., list[str]]) -> Callable[..., list[
         page.evaluate(STAND_STILL)
         for number, size in enumerate(sizes):
             page.set_viewport_size(size)
-            for rules in ("all", "colours"):
-                scheme = "dark" if (number % 2 == 1) is (rules == "all") else "light"
+            looks = (("all", "light"), ("colours", "dark")) if number == 0 else (("room", "dark"),)
+            for rules, scheme in looks:
                 page.emulate_media(color_scheme=scheme, reduced_motion="reduce")
                 at = f"{page.url}, {size['width']} px, {scheme}"
                 faults += [f"{at}: {breach}" for breach in breaches(page, rules)]

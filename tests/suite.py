@@ -136,11 +136,8 @@ def run_pytest(title: str, environment: dict[str, str], *words: str) -> Count:
 
 
 def processes() -> int:
-    """Return how many tests run at once: one more than processors, as tests in a browser wait.
-
-    More than four would want more than 2 GB of memory.
-    """
-    return min(max((os.cpu_count() or 2) + 1, 2), 4)
+    """Return how many tests run at once: more than four would want more than 2 GB of memory."""
+    return min(max(os.cpu_count() or 2, 2), 4)
 
 
 def read_report(report: Path) -> Count:

@@ -11,7 +11,7 @@ from django.test import Client
 from django.urls import reverse
 
 from orders import lead_time, quoting, workflow
-from orders.models import CutMeasure, Event, Mail, Order, Quote, Workshop
+from orders.models import CutMeasure, Event, Machine, Mail, Order, Quote, Workshop
 from orders.workflow import Actor
 from pricing.models import PriceSheet
 from tests import factories
@@ -166,6 +166,9 @@ def test_the_lead_time_grows_with_the_queue(order: Order) -> None:
     assert empty.lead_working_days == 5
     assert empty.lead_reason == "5 working days to look over, cut, weed and pack."
     job = factories.make_job(quantity=30)
+    # A laser that is as fast as it gets at once, and goes round corners as along lines.
+    Machine.current()
+    Machine.objects.update(acceleration_mm_per_s2=100_000, corner_jump_mm_per_s=500)
     # seconds by the machine's model: (outline + 609.6) / 20 + 0.7124 x 152.4 / 200 + 2 x 0.15
     outline = (300 - 0.7124 * 152.4 / 200 - 0.3) * 20 - 4 * 152.4
     CutMeasure.objects.create(version=job.version, outline_mm=outline, openings=1, cut_outs=1)
