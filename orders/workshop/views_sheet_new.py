@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 from typing import Any
 from urllib.parse import urlencode
@@ -55,8 +55,8 @@ def sheet_new(request: HttpRequest) -> HttpResponse:
     return render(request, "workshop/sheet_new.html", context)
 
 
-def jobs_to_lay(film: Film | None = None) -> list[Job]:
-    """Return jobs in the queue with pieces not yet on a sheet, ``left`` of them each."""
+def _waiting() -> Any:
+    """Jobs whose pieces may be laid, each with the number that lie on a sheet already."""
     laid = (
         Piece.objects.filter(job=OuterRef("pk"), run__status__in=OPEN_RUNS)
         .order_by()
@@ -64,11 +64,25 @@ def jobs_to_lay(film: Film | None = None) -> list[Job]:
         .annotate(pieces=Count("pk"))
         .values("pieces")
     )
+    return Job.objects.filter(status__in=CAN_BE_LAID).annotate(
+        laid=Coalesce(Subquery(laid, output_field=IntegerField()), 0)
+    )
+
+
+def pieces_to_lay() -> Counter[int]:
+    """Return film id -> pieces that wait for a sheet; no row of a job is made for it."""
+    waiting: Counter[int] = Counter()
+    for film, quantity, cut, laid in _waiting().values_list("film", "quantity", "cut", "laid"):
+        waiting[film] += max(0, quantity - cut - laid)
+    return +waiting
+
+
+def jobs_to_lay(film: Film | None = None) -> list[Job]:
+    """Return jobs in the queue with pieces not yet on a sheet, ``left`` of them each."""
     jobs = (
-        Job.objects.filter(status__in=CAN_BE_LAID)
+        _waiting()
         .select_related("version__design", "film", "order__artist")
         .defer("version__report", "version__limits")
-        .annotate(laid=Coalesce(Subquery(laid, output_field=IntegerField()), 0))
         .order_by("promise_on", "id")
     )
     if film is not None:
