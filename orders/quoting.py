@@ -35,8 +35,6 @@ from .models.orders import LARGEST_QUANTITY
 from .typed import whole_number
 from .workflow import Actor
 
-# Work that was called off was never set up.
-
 
 @dataclass(frozen=True)
 class Hint:

@@ -137,11 +137,14 @@ def needed_by_queue(film: Film) -> int:
     return planned.filter(offcut=None).count() + sheets
 
 
-def warning_for(film: Film) -> str:
-    """Return a sentence where the film runs short of what the queue needs or is low, or ""."""
+def warning_for(film: Film, needed: int | None = None) -> str:
+    """Return a sentence where the film runs short of what the queue needs or is low, or "".
+
+    needed: as `needed_by_queue` has told already.
+    """
     if film.in_stock is None:
         return ""
-    needed, unit = needed_by_queue(film), unit_of(film)
+    needed, unit = needed_by_queue(film) if needed is None else needed, unit_of(film)
     if needed > film.in_stock:
         return (
             f"The queue needs {counted(needed, unit)} of {film}, and "

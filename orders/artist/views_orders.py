@@ -16,6 +16,7 @@ from orders import access, workflow
 from orders.messages import ARTIST, mark_seen
 from orders.models import Event, Job, Order, Version, Workshop
 from orders.models.jobs import CALLED_OFF, OVER
+from orders.pdf_answer import pdf_of
 from orders.standing import remade_words, sent_words, standing_of, steps_of
 from orders.thread import stamp_of
 from orders.thread_forms import MessageForm
@@ -72,10 +73,7 @@ def slip(request: HttpRequest, token: str) -> HttpResponse:
     shown = access.order_by_link(request, token)
     paper = request.GET.get("paper", PAPERS[0])
     pdf = packing_slip.render(shown, paper=paper if paper in PAPERS else PAPERS[0])
-    response = HttpResponse(pdf, content_type="application/pdf")
-    response["Content-Disposition"] = f'inline; filename="slip-{shown.code}.pdf"'
-    response["Cache-Control"] = "private, no-store"
-    return response
+    return pdf_of(pdf, f"slip-{shown.code}")
 
 
 @require_POST

@@ -15,6 +15,7 @@ from PIL import Image
 from orders.access import photo_of, workshop_job, workshop_only, workshop_order
 from orders.errors import OrderError
 from orders.models import Closer, Film, Version
+from orders.pdf_answer import pdf_of
 
 SMALL_PX = 160
 # "image/vnd.dxf" as IANA lists it
@@ -106,10 +107,7 @@ def order_slip(request: HttpRequest, code: str) -> HttpResponse:
     paper = request.GET.get("paper", "letter")
     if paper not in ("letter", "a4", "4x6"):
         raise Http404
-    response = HttpResponse(render(order, paper=paper), content_type="application/pdf")
-    response["Content-Disposition"] = f'inline; filename="slip-{order.code}-{paper}.pdf"'
-    response["Cache-Control"] = "private, no-store"
-    return response
+    return pdf_of(render(order, paper=paper), f"slip-{order.code}-{paper}")
 
 
 def kerf_asked(request: HttpRequest, film: Film) -> float:

@@ -16,6 +16,7 @@ from orders import planning
 from orders.access import workshop_only, workshop_run
 from orders.errors import OrderError, RefusedError
 from orders.models import Film, Job, SheetRun, Workshop
+from orders.pdf_answer import pdf_of
 from orders.typed import whole_number
 
 from .run_pictures import pieces_by_job
@@ -143,10 +144,7 @@ def sheet_placement(request: HttpRequest, code: str) -> HttpResponse:
     except OrderError as error:
         messages.error(request, error.sentence)
         return redirect("workshop-sheet", run.code)
-    response = HttpResponse(data, content_type="application/pdf")
-    response["Content-Disposition"] = f'inline; filename="placement-{run.film.blank_code}.pdf"'
-    response["Cache-Control"] = "private, no-store"
-    return response
+    return pdf_of(data, f"placement-{run.film.blank_code}")
 
 
 def _job_asked(request: HttpRequest, run: SheetRun) -> Job:

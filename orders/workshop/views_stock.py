@@ -15,6 +15,7 @@ from orders import planning, stock
 from orders.access import workshop_actor, workshop_only, workshop_run
 from orders.errors import OrderError, RefusedError
 from orders.models import Film, Offcut, SheetRun
+from orders.pdf_answer import pdf_of
 from orders.words import counted
 
 MOVEMENTS = 40
@@ -47,11 +48,12 @@ class MarksForm(forms.Form):
 def film_stock(request: HttpRequest, code: str) -> HttpResponse:
     """Show a film's count, how it came about, and the offcuts kept of it."""
     film = get_object_or_404(Film, code=code)
+    needed = stock.needed_by_queue(film)
     context = {
         "film": film,
         "unit": stock.unit_of(film),
-        "warning": stock.warning_for(film),
-        "needed": stock.needed_by_queue(film),
+        "warning": stock.warning_for(film, needed),
+        "needed": needed,
         "bought": BoughtForm(),
         "count": CountForm(initial={"seen": film.in_stock}),
         "marks": MarksForm(initial={"low_stock": film.low_stock, "unit_cost": film.unit_cost}),
@@ -108,10 +110,7 @@ def offcut_label(request: HttpRequest, number: int) -> HttpResponse:
     from orders.prints.offcut_label import render as render_label
 
     offcut = get_object_or_404(Offcut.objects.select_related("film", "came_from"), number=number)
-    response = HttpResponse(render_label(offcut), content_type="application/pdf")
-    response["Content-Disposition"] = f'inline; filename="offcut-{number}.pdf"'
-    response["Cache-Control"] = "private, no-store"
-    return response
+    return pdf_of(render_label(offcut), f"offcut-{number}")
 
 
 @require_POST
