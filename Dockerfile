@@ -37,4 +37,5 @@ VOLUME /data
 EXPOSE 8000
 CMD ["gunicorn", "config.wsgi", "--bind", "0.0.0.0:8000", "--worker-class", "gthread", \
      "--workers", "2", "--threads", "8", "--timeout", "60", "--graceful-timeout", "10", \
-     "--log-level", "warning", "--no-control-socket"]
+     "--log-level", "warning", "--no-control-socket", \
+     "--logger-class", "config.logs.GunicornLogger"]

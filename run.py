@@ -340,6 +340,7 @@ def children(port: int) -> list[Child]:
         str(programs / "gunicorn"), "config.wsgi", "--bind", f"127.0.0.1:{port}",
         "--worker-class", "gthread", "--workers", "2", "--threads", "8", "--timeout", "60",
         "--graceful-timeout", "5", "--log-level", "warning", "--no-control-socket",
+        "--logger-class", "config.logs.GunicornLogger",
     ]  # fmt: skip
     worker = [
         str(programs / "celery"), "--quiet", "-A", "config", "worker", "-c", "1",

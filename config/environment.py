@@ -47,6 +47,13 @@ class Environment:
             return False
         raise SettingError(f"{name} must be yes or no, not {text!r}.")
 
+    def one_of(self, name: str, words: tuple[str, ...]) -> str:
+        """Return one of some words; the first where nothing is set."""
+        text = self.text(name, words[0]).lower()
+        if text not in words:
+            raise SettingError(f"{name} must be {' or '.join(words)}, not {text!r}.")
+        return text
+
     def whole_number(self, name: str, default: int, lowest: int = 0) -> int:
         text = self.text(name)
         if not text:

@@ -50,6 +50,7 @@ INSTALLED_APPS = [
     "orders",
 ]
 MIDDLEWARE = [
+    "config.logs.RequestLogMiddleware",
     "django.middleware.security.SecurityMiddleware",
     "csp.middleware.CSPMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
@@ -225,15 +226,40 @@ USE_TZ = True
 TIME_ZONE = ENVIRONMENT.time_zone("HOLDFAST_TIME_ZONE", "UTC")
 CELERY_TIMEZONE = TIME_ZONE
 
+# --- logs: on stderr, without personal data (config/logs.py)
+LOG_FORMAT = ENVIRONMENT.one_of("HOLDFAST_LOG_FORMAT", ("lines", "json"))
 LOGGING = {
     "version": 1,
     "disable_existing_loggers": False,
-    "formatters": {"line": {"format": "{asctime} {levelname} {name}: {message}", "style": "{"}},
-    "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "line"}},
+    "filters": {"whose": {"()": "config.logs.WhoseFilter"}},
+    "formatters": {
+        "lines": {
+            "()": "config.logs.LineFormatter",
+            "format": "{asctime} {levelname} {name} [{request_id} {job_id}]: {message}",
+            "style": "{",
+        },
+        "json": {
+            "()": "config.logs.StruckJsonFormatter",
+            "format": "{asctime}{levelname}{name}{request_id}{job_id}{message}",
+            "style": "{",
+            "rename_fields": {"asctime": "at", "levelname": "level", "name": "logger"},
+        },
+    },
+    "handlers": {
+        "stderr": {
+            "class": "logging.StreamHandler",
+            "formatter": LOG_FORMAT,
+            "filters": ["whose"],
+        }
+    },
     "root": {"handlers": ["stderr"], "level": ENVIRONMENT.text("HOLDFAST_LOG_LEVEL", "WARNING")},
     "loggers": {
         # Django's own handlers print only with DEBUG or mail to nobody
         "django": {"handlers": ["stderr"], "level": "WARNING", "propagate": False},
         "orders": {"handlers": ["stderr"], "level": "INFO", "propagate": False},
+        # a line for each request is for what gathers logs, not for a terminal
+        "holdfast.requests": {"level": "INFO" if LOG_FORMAT == "json" else "WARNING"},
+        # it would write names and addresses of those who try to sign in; the tries are in the rows
+        "axes": {"level": "ERROR"},
     },
 }
