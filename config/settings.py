@@ -163,6 +163,8 @@ AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
 # --- how long the workshop keeps what was ordered after its artist took it away, in days
 # two years: the guarantee of the EU's sales directive (2019/771, article 10), for remakes
 KEEP_ORDERED_DAYS = ENVIRONMENT.whole_number("HOLDFAST_KEEP_ORDERED_DAYS", 730)
+# a drawing that nobody signed in for; the session that owns it lasts 120 days without a visit
+KEEP_UNCLAIMED_DAYS = ENVIRONMENT.whole_number("HOLDFAST_KEEP_UNCLAIMED_DAYS", 180)
 # name and address on invoices; ten years is a usual term for books, the local law decides
 KEEP_BOOKS_DAYS = ENVIRONMENT.whole_number("HOLDFAST_KEEP_BOOKS_DAYS", 3650)
 
@@ -174,7 +176,7 @@ SESSION_COOKIE_SAMESITE = "Lax"
 CSRF_COOKIE_SECURE = IS_HTTPS
 CSRF_COOKIE_SAMESITE = "Lax"
 SECURE_SSL_REDIRECT = IS_HTTPS and IS_BEHIND_PROXY
-SECURE_REDIRECT_EXEMPT = [r"^healthz$"]  # asked from inside, without the proxy
+SECURE_REDIRECT_EXEMPT = [r"^(healthz|readyz)$"]  # asked from inside, without the proxy
 SECURE_HSTS_SECONDS = 365 * 24 * 3600 if IS_HTTPS else 0
 # other hosts of the same domain may belong to others, so they are not spoken for
 SILENCED_SYSTEM_CHECKS = ["security.W005", "security.W021"]

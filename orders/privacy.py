@@ -19,7 +19,7 @@ from axes.models import AccessAttempt, AccessFailureLog, AccessLog
 from django.conf import settings
 from django.core.files.storage import default_storage
 from django.db import transaction
-from django.db.models import CASCADE, FileField, Max, Q, QuerySet
+from django.db.models import CASCADE, Exists, FileField, Max, OuterRef, Q, QuerySet
 from django.utils import timezone
 
 from . import messages, workflow
@@ -49,6 +49,7 @@ from .workflow import SYSTEM_ACTOR, Actor, record
 logger = logging.getLogger(__name__)
 
 BACK_WITHIN = timedelta(hours=24)
+TRIES_KEPT = timedelta(days=30)
 ERASED_TITLE = "Erased drawing"
 ERASED_TEXT = "(erased)"
 ERASED_EMAIL = "erased-{}@erased.invalid"  # RFC 2606: nothing is ever mailed to .invalid
@@ -203,6 +204,30 @@ def erase_old_books() -> int:
     over = timezone.now() - timedelta(days=settings.KEEP_BOOKS_DAYS)
     old = Order.objects.filter(artist__erased_at__isnull=False, placed_at__lt=over)
     return old.exclude(ship_name="", ship_line1="").update(**_no_address())
+
+
+def erase_forgotten() -> int:
+    """Erase drawings that nobody signed in for or ordered, long after they were last changed."""
+    over = timezone.now() - timedelta(days=settings.KEEP_UNCLAIMED_DAYS)
+    unclaimed = Design.objects.filter(owner=None, erased_at=None, created_at__lt=over)
+    forgotten = unclaimed.exclude(visitor="").exclude(versions__created_at__gte=over)
+    ordered = Job.objects.filter(version__design=OuterRef("pk"))
+    return _erase_all(forgotten.exclude(Exists(ordered)).distinct()[:AT_ONCE])
+
+
+def erase_old_letters() -> int:
+    """Take the words out of letters as old as the drawings that are kept for remakes."""
+    over = timezone.now() - timedelta(days=settings.KEEP_ORDERED_DAYS)
+    old = Mail.objects.filter(created_at__lt=over).exclude(body=ERASED_TEXT)
+    gone = old.exclude(status__in=(Mail.Status.WAITING, Mail.Status.SENDING))
+    return gone.update(subject=ERASED_TEXT, body=ERASED_TEXT, failure="")
+
+
+def erase_sign_in_tries() -> int:
+    """Delete the record of sign-in tries, with their addresses, after a month."""
+    over = timezone.now() - TRIES_KEPT
+    logs = (AccessAttempt, AccessFailureLog, AccessLog)
+    return sum(log.objects.filter(attempt_time__lt=over).delete()[0] for log in logs)
 
 
 def _look_again_on(kept: Kept | None) -> date | None:

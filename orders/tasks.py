@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import logging
+import time
+from datetime import timedelta
 from typing import Any
 
 from celery import shared_task
 from celery.signals import worker_process_init
 from django.db import transaction
+from django.utils import timezone
 
-from . import loading, outbox, workflow
+from . import loading, outbox, pulses, workflow
+from .models import Pulse
 
 logger = logging.getLogger(__name__)
+_asked_at = -1e9  # when this process last asked the worker for its pulse, monotonic seconds
 
 
 @worker_process_init.connect
@@ -47,6 +52,12 @@ def plan_mends(version_id: int) -> None:
     make_plan(version_id)
 
 
+@shared_task(name="orders.pulse")
+def pulse() -> None:
+    """Say that the worker is at work."""
+    pulses.beat(Pulse.Name.WORKER)
+
+
 def nudge(version_id: int) -> None:
     """Ask the worker to look at a version once the transaction is committed.
 
@@ -57,8 +68,10 @@ def nudge(version_id: int) -> None:
 
 def sweep() -> dict[str, int]:
     """Do everything that time brings: lost nudges, dead checkers, letters due, quotes run out."""
-    from . import privacy  # its account rows are only looked at here and on its own pages
+    from . import privacy, upkeep  # their account rows are only looked at here and on own pages
 
+    pulses.sweep_beat()
+    _ask_for_pulse()
     returned = workflow.return_expired() + workflow.return_expired_closer()
     late = workflow.waiting_too_long()
     for version_id in late:
@@ -73,7 +86,27 @@ def sweep() -> dict[str, int]:
         "expired": workflow.expire_old(),
         "erased": privacy.erase_due(),
         "books": privacy.erase_old_books(),
+        "tidied": upkeep.tidy_when_due(),
+        "told": int(pulses.tell_standstill()),
     }
+
+
+def _ask_for_pulse() -> None:
+    """Ask the worker for its pulse when the last one is a minute old.
+
+    The question dies with the next one, so that a worker that was away finds one and not a heap.
+    """
+    at = pulses.seen(Pulse.Name.WORKER)
+    if at is not None and timedelta(0) <= timezone.now() - at < pulses.ASK_EVERY:
+        return
+    global _asked_at
+    if time.monotonic() - _asked_at < pulses.ASK_EVERY.total_seconds():
+        return
+    _asked_at = time.monotonic()
+    try:
+        pulse.apply_async(expires=pulses.ASK_EVERY.total_seconds(), ignore_result=True, retry=False)
+    except Exception as error:  # any broker's own error; the watch page says so in a while
+        logger.warning("the worker could not be asked for its pulse: %s", type(error).__name__)
 
 
 def send(task: Any, version_id: int) -> None:

@@ -42,7 +42,9 @@ urlpatterns = [
     path("guide/", views_pages.guide, name="guide"),
     path("sheets/", views_pages.sheets, name="sheets"),
     path("sheets/<str:code>-<str:paper>.pdf", views_pages.sheet_print, name="sheet-print"),
+    path("privacy/", views_pages.privacy, name="privacy"),
     path("healthz", views_pages.healthz, name="healthz"),
+    path("readyz", views_pages.readyz, name="readyz"),
     # one drawing
     path("drawing/<str:token>/", views_drawing.drawing, name="drawing"),
     path("drawing/<str:token>/state/", views_drawing.drawing_state, name="drawing-state"),

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from django.conf import settings
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
 from geometry.limits import BLANKS
+from orders import watch
 from orders.errors import RefusedError
 from orders.models import Workshop
+from orders.privacy import TRIES_KEPT
 
 
 @require_safe
@@ -51,3 +54,28 @@ def sheet_print(request: HttpRequest, code: str, paper: str) -> HttpResponse:
 def healthz(request: HttpRequest) -> HttpResponse:
     """Say that the site answers."""
     return HttpResponse("ok", content_type="text/plain")
+
+
+@require_safe
+def readyz(request: HttpRequest) -> HttpResponse:
+    """Say whether the site can do its work: 200, or 503 with what is missing; no details."""
+    answers = watch.ready()
+    lines = [f"{name} {'ok' if is_there else 'away'}" for name, is_there in answers.items()]
+    status = 200 if all(answers.values()) else 503
+    response = HttpResponse("\n".join(lines) + "\n", content_type="text/plain", status=status)
+    response["Cache-Control"] = "no-store"
+    return response
+
+
+@require_safe
+def privacy(request: HttpRequest) -> HttpResponse:
+    """Tell what is kept of an artist, how long, and who sees it."""
+    context = {
+        "workshop": Workshop.current(),
+        "keep_ordered_days": settings.KEEP_ORDERED_DAYS,
+        "keep_books_days": settings.KEEP_BOOKS_DAYS,
+        "keep_unclaimed_days": settings.KEEP_UNCLAIMED_DAYS,
+        "session_days": settings.SESSION_COOKIE_AGE // 86400,
+        "tries_kept_days": TRIES_KEPT.days,
+    }
+    return render(request, "artist/privacy.html", context)

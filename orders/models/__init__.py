@@ -14,6 +14,7 @@ from .money import Counter, Invoice, Payment
 from .orders import Order, OrderLine, Quote
 from .packing import JobTick, SheetTally, Tally
 from .people import Person
+from .pulse import Pulse
 from .records import Event, Mail
 from .round_trip import RoundTrip
 from .runs import Piece, SheetRun
@@ -48,6 +49,7 @@ __all__ = [
     "Person",
     "Photo",
     "Piece",
+    "Pulse",
     "Quote",
     "RoundTrip",
     "SheetRun",

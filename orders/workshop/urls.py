@@ -28,12 +28,14 @@ from . import (
     views_shop,
     views_stock,
     views_today,
+    views_well,
 )
 
 urlpatterns = [
     path("", views_today.today, name="workshop-today"),
     path("sign-in/", views_today.SignIn.as_view(), name="workshop-sign-in"),
     path("sign-out/", views_today.sign_out, name="workshop-sign-out"),
+    path("well/", views_well.well, name="workshop-well"),
     path("queue/", views_queue.queue, name="workshop-queue"),
     path("queue/tickets.pdf", views_prints.tickets, name="workshop-tickets"),
     path("queue/selected/", views_queue.queue_selected, name="workshop-queue-selected"),

@@ -15,6 +15,7 @@ from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_GET, require_POST
 
+from orders import watch
 from orders.access import workshop_only
 from orders.dates import today as date_of_today
 from orders.messages import WORKSHOP, unseen_by
@@ -82,6 +83,7 @@ def today(request: HttpRequest) -> HttpResponse:
         "sheets": sheets.annotate(piece_count=Count("pieces")).order_by("status", "id")[:SHOWN],
         "talks": _new_messages(),
         "today": on,
+        "not_well": watch.something_is_bad(),
     }
     return render(request, "workshop/today.html", context)
 

@@ -47,6 +47,7 @@ class Row:
 
 ROWS: tuple[Row, ...] = (
     *(Row(n, "get", EVERYBODY) for n in ("landing", "mine", "prices", "guide", "healthz")),
+    *(Row(n, "get", EVERYBODY) for n in ("readyz", "privacy")),
     Row("sheets", "get", EVERYBODY),
     Row("sheet-print", "get", EVERYBODY, ("blank", "letter")),
     *(Row(n, "get", EVERYBODY) for n in ("sign-in", "account_login", "basket")),
@@ -138,6 +139,7 @@ ROWS: tuple[Row, ...] = (
             "settings",
             "prices",
             "film-new",
+            "well",
         ]
     ),
     Row("workshop-film-new", "get", SHOP),

@@ -7,10 +7,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from axes.models import AccessAttempt
+from django.contrib.sessions.models import Session
 from django.core.files.base import ContentFile
+from django.test import Client
 from django.utils import timezone
 
-from orders import messages, outbox, privacy, quoting, workflow
+from orders import messages, outbox, privacy, quoting, upkeep, workflow
 from orders.errors import NotNowError
 from orders.models import Design, Event, Job, Mail, Message, Order, Parcel, Upload, Version
 from orders.workflow import SYSTEM_ACTOR, Actor
@@ -306,3 +309,53 @@ def test_the_sweep_erases(version: Version, wren: Actor) -> None:
     let_pass(version.design, 2)
     assert sweep()["erased"] == 1
     assert SYSTEM_ACTOR.person is None
+
+
+def test_a_drawing_that_nobody_signed_in_for_is_erased_in_the_end(
+    wren: Actor, media: Path, settings: Any
+) -> None:
+    settings.KEEP_UNCLAIMED_DAYS = 180
+    forgotten = factories.make_version(visitor="key")
+    changed_since = factories.make_version(visitor="key")
+    owned = factories.make_version(owner=wren.person)
+    Design.objects.update(created_at=timezone.now() - 181 * DAY)
+    Version.objects.exclude(pk=changed_since.pk).update(created_at=timezone.now() - 181 * DAY)
+    files = files_in(media)
+    assert privacy.erase_forgotten() == 1
+    assert set(Design.objects.all()) == {changed_since.design, owned.design}
+    assert files_in(media) < files
+    assert not Version.objects.filter(pk=forgotten.pk).exists()
+
+
+def test_what_was_put_in_half_a_year_ago_less_a_day_stays(settings: Any) -> None:
+    settings.KEEP_UNCLAIMED_DAYS = 180
+    factories.make_version(visitor="key")
+    Design.objects.update(created_at=timezone.now() - 179 * DAY)
+    Version.objects.update(created_at=timezone.now() - 179 * DAY)
+    assert privacy.erase_forgotten() == 0
+
+
+def test_letters_lose_their_words_with_the_drawings_they_tell_of(settings: Any) -> None:
+    settings.KEEP_ORDERED_DAYS = 730
+    facts = {"to": "wren@harbour.example", "subject": "Your order", "body": "Dear Wren"}
+    old = Mail.objects.create(kind="quote", status="sent", **facts)
+    waits = Mail.objects.create(kind="quote", status="waiting", **facts)
+    Mail.objects.update(created_at=timezone.now() - 731 * DAY)
+    young = Mail.objects.create(kind="quote", status="sent", **facts)
+    assert privacy.erase_old_letters() == 1
+    assert privacy.erase_old_letters() == 0
+    bodies = {mail.pk: mail.body for mail in Mail.objects.all()}
+    assert bodies == {old.pk: "(erased)", waits.pk: "Dear Wren", young.pk: "Dear Wren"}
+
+
+def test_sign_in_tries_and_ended_sessions_go(client: Client) -> None:
+    client.post("/workshop/sign-in/", {"username": "a@b.example", "password": "wrong"})
+    assert AccessAttempt.objects.count() == 1
+    AccessAttempt.objects.update(attempt_time=timezone.now() - 31 * DAY)
+    ended = Session.objects.create(session_key="ended", expire_date=timezone.now() - DAY)
+    Session.objects.create(session_key="open", expire_date=timezone.now() + DAY)
+    assert upkeep.tidy_when_due() == 2
+    assert not AccessAttempt.objects.exists()
+    assert not Session.objects.filter(pk=ended.pk).exists()
+    assert Session.objects.filter(session_key="open").exists()
+    assert upkeep.tidy_when_due() == 0, "once an hour"
