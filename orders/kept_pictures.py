@@ -42,6 +42,17 @@ def picture_of(version: Version) -> Picture:
     return picture
 
 
+def pixels_png(version: Version) -> bytes:
+    """Return the picture of a version's file for others to see: every pixel in grey, as PNG.
+
+    What a camera or a scanner noted beside them (place, time, device) is left behind. Raises
+    UnreadableError as the check does.
+    """
+    import cv2
+
+    return bytes(cv2.imencode(".png", picture_of(version).grey)[1].tobytes())
+
+
 def size_px_if_kept(version: Version) -> tuple[int, int] | None:
     """Return (width, height) of the displayed picture where it is known without unpacking."""
     about = _about(version.upload.sha256)

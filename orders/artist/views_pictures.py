@@ -29,8 +29,11 @@ def of_version(request: HttpRequest, token: str, number: int, name: str) -> File
 
 @require_safe
 def original(request: HttpRequest, token: str, number: int) -> FileResponse:
-    """Serve the file as it was uploaded, always as a download of no particular type."""
-    version = access.version_for(request, token, number)
+    """Serve the file as it was uploaded, to its owner alone: a camera's notes say where it was.
+
+    Always a download of no particular type, which no browser opens.
+    """
+    version = access.version_of(access.own_design(request, token), number)
     return serve(version.upload.file, "application/octet-stream", download=version.upload.name)
 
 

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 from functools import lru_cache
 from io import BytesIO
+from pathlib import PurePath
 
 from django.contrib import messages
 from django.core.files.storage import default_storage
-from django.http import FileResponse, Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect
+from django.utils.http import content_disposition_header
 from django.views.decorators.http import require_GET
 from PIL import Image
 
 from orders.access import photo_of, workshop_job, workshop_only, workshop_order
 from orders.errors import OrderError
+from orders.kept_pictures import pixels_png
 from orders.models import Closer, Film, Version
 from orders.pdf_answer import pdf_of
 
@@ -58,16 +61,20 @@ def job_hold(request: HttpRequest, code: str, number: int) -> HttpResponse:
 
 @require_GET
 @workshop_only
-def job_original(request: HttpRequest, code: str) -> FileResponse:
-    """The upload untouched, as an attachment that no browser opens."""
-    upload = workshop_job(request, code).version.upload
-    response = FileResponse(
-        upload.file.open("rb"),
-        as_attachment=True,
-        filename=upload.name,
-        content_type="application/octet-stream",
-    )
-    response["Cache-Control"] = "private"
+def job_original(request: HttpRequest, code: str) -> HttpResponse:
+    """The picture as it came, every pixel, without what its camera noted of place and time."""
+    from geometry.errors import UnreadableError  # the geometry is loaded to unpack it anyway
+
+    job = workshop_job(request, code)
+    upload = job.version.upload
+    try:
+        png = pixels_png(job.version)
+    except UnreadableError as error:
+        messages.error(request, error.message)
+        return redirect("workshop-job", job.code)
+    response = _file(png, "image/png")
+    name = f"{PurePath(upload.name).stem or job.code}.png"
+    response["Content-Disposition"] = content_disposition_header(True, name) or "attachment"
     return response
 
 

@@ -92,7 +92,8 @@ ROWS: tuple[Row, ...] = (
     ),
     Row("drawing-mend-picture", "get", OWN, ("design", "one", "one", "before")),
     Row("unit", "post", EVERYBODY),
-    Row("drawing-original", "get", OWN, ("design", "one")),
+    # a camera notes where it was: the file itself is for whoever put it in
+    Row("drawing-original", "get", OWN_ALONE, ("design", "one")),
     Row("drawing-picture", "get", OWN, ("design", "one", "film")),
     Row("drawing-hold", "get", OWN, ("design",)),
     Row("drawing-real-size", "get", OWN, ("design",)),
