@@ -55,12 +55,15 @@ class WhoseFilter(logging.Filter):
     """Give a record the request and the job it belongs to, and take the page's address out."""
 
     def filter(self, record: logging.LogRecord) -> bool:
-        record.request_id = request_id.get() or "-"
-        record.job_id = job_id.get() or "-"
         request = record.__dict__.pop("request", None)  # JSON would print it, address and all
+        # Django writes of a refused request when the middleware is through with it already
+        record.request_id = request_id.get() or getattr(request, "holdfast_id", "-")
+        record.job_id = job_id.get() or "-"
         if isinstance(request, HttpRequest) and record.name.startswith("django."):
             status = getattr(record, "status_code", "")
             record.msg, record.args = f"{status} {page_of(request)}".strip(), ()
+            if isinstance(status, int) and status < 500:
+                record.exc_info = None  # a refusal is no fault of the code
         return True
 
 
@@ -103,6 +106,7 @@ class RequestLogMiddleware:
     def __call__(self, request: HttpRequest) -> HttpResponseBase:
         given = request.headers.get("X-Request-ID", "")
         name = given if PLAIN_ID.match(given) else secrets.token_hex(8)
+        request.holdfast_id = name  # type: ignore[attr-defined]
         token, started = request_id.set(name), time.perf_counter()
         try:
             response = self.get_response(request)

@@ -70,6 +70,15 @@ def test_a_request_has_one_line_and_its_id_in_the_answer(written: io.StringIO) -
 
 
 @pytest.mark.django_db
+def test_a_refusal_names_its_request_and_has_no_traceback(written: io.StringIO) -> None:
+    given = "proxy-12345678"
+    Client().get("/order/nobodys/", headers={"X-Request-ID": given})
+    refused = [one for one in lines(written) if one["logger"] == "django.request"]
+    assert [(one["request_id"], one["message"]) for one in refused] == [(given, "404 order")]
+    assert "exc_info" not in refused[0]
+
+
+@pytest.mark.django_db
 @pytest.mark.parametrize("given", ["", "short", "a b c d e f g h", "x" * 65, 'a"}\\n{"level'])
 def test_an_id_that_is_none_is_made_anew(given: str) -> None:
     answered = Client().get("/healthz", headers={"X-Request-ID": given})["X-Request-ID"]
