@@ -55,6 +55,8 @@ class WhoseFilter(logging.Filter):
     """Give a record the request and the job it belongs to, and take the page's address out."""
 
     def filter(self, record: logging.LogRecord) -> bool:
+        if hasattr(record, "request_id"):
+            return True  # another handler's filter saw it before
         request = record.__dict__.pop("request", None)  # JSON would print it, address and all
         # Django writes of a refused request when the middleware is through with it already
         record.request_id = request_id.get() or getattr(request, "holdfast_id", "-")

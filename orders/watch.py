@@ -35,6 +35,7 @@ GOOD: Final = "good"
 LOOK: Final = "look"
 BAD: Final = "bad"
 SEEN_WITHIN = timedelta(minutes=5)
+JUST_STARTED = timedelta(minutes=2)
 LATE_LETTER = timedelta(minutes=30)
 RECENT = timedelta(days=7)
 BACKUP_WITHIN = timedelta(days=8)
@@ -121,6 +122,9 @@ def _sweep() -> Look:
 
 def _part(name: Pulse.Name, words: str) -> Look:
     at = pulses.seen(name)
+    awake = pulses.seen(Pulse.Name.AWAKE)
+    if awake is not None and _age(awake) < JUST_STARTED and (at is None or at < awake):
+        return Look(LOOK, f"{words} has not answered yet: Holdfast has just started.")
     if at is None:
         return Look(BAD, f"{words} has never been seen.", RESTART)
     said = f"{words} was seen {_span(_age(at))} ago."

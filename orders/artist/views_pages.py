@@ -72,10 +72,18 @@ def privacy(request: HttpRequest) -> HttpResponse:
     """Tell what is kept of an artist, how long, and who sees it."""
     context = {
         "workshop": Workshop.current(),
-        "keep_ordered_days": settings.KEEP_ORDERED_DAYS,
-        "keep_books_days": settings.KEEP_BOOKS_DAYS,
+        "keep_ordered": _long(settings.KEEP_ORDERED_DAYS),
+        "keep_books": _long(settings.KEEP_BOOKS_DAYS),
         "keep_unclaimed_days": settings.KEEP_UNCLAIMED_DAYS,
         "session_days": settings.SESSION_COOKIE_AGE // 86400,
         "tries_kept_days": TRIES_KEPT.days,
     }
     return render(request, "artist/privacy.html", context)
+
+
+def _long(days: int) -> str:
+    """Return a length of time in years where it is whole ones."""
+    years, rest = divmod(days, 365)
+    if rest or not years:
+        return f"{days} days"
+    return "1 year" if years == 1 else f"{years} years"

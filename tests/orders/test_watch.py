@@ -76,6 +76,13 @@ def test_a_part_that_was_never_seen_is_bad() -> None:
         assert answer(question).state == watch.BAD
 
 
+def test_a_worker_that_starts_just_now_is_no_alarm() -> None:
+    pulses.sweep_beat()
+    assert answer("Is the worker at work?").state == watch.LOOK
+    set_pulse(Pulse.Name.AWAKE, 3)
+    assert answer("Is the worker at work?").state == watch.BAD
+
+
 def test_a_drawing_that_waits_ten_minutes_is_told_in_one_letter() -> None:
     awake()
     waiting(11)
