@@ -26,14 +26,17 @@ from .models import (
     Job,
     Message,
     Order,
+    OrderLine,
     Parcel,
     Person,
     Photo,
     Piece,
     Quote,
     SheetRun,
+    ShelfOffer,
     Version,
 )
+from .shelf_sales import live, live_sizes
 from .workflow import Actor
 
 VISITOR = "visitor"
@@ -149,11 +152,56 @@ def design_for(request: HttpRequest, token: str) -> Design:
     if _is_workshop(request) or own_designs(request).filter(pk=design.pk).exists():
         return design
     opened = _opened_orders(request)
-    if Job.objects.filter(order__in=opened, version__design=design).exists():
-        return design
-    if opened.filter(lines__version__design=design).exists():
+    # what was ordered from the shelf is another artist's: its order opens none of its pages
+    jobs = Job.objects.filter(order__in=opened, version__design=design, shelf_sale=None)
+    lines = OrderLine.objects.filter(order__in=opened, version__design=design, shelf_offer=None)
+    if jobs.exists() or lines.exists():
         return design
     raise Http404
+
+
+def shelf_offer(code: str) -> ShelfOffer:
+    """Return an offer that stands on the shelf, for anybody."""
+    return get_object_or_404(live().select_related("design", "artist"), code=code)
+
+
+def shelf_version(request: HttpRequest, code: str, version_id: int) -> Version:
+    """Return a version of an offer for its pictures: on the shelf for anybody; ended, for whoever
+    ordered it, its artist and the workshop."""
+    offer = get_object_or_404(ShelfOffer, code=code)
+    version = get_object_or_404(Version.objects.defer("report"), pk=version_id)
+    if (
+        live().filter(pk=offer.pk).exists()
+        and live_sizes().filter(offer=offer, version=version).exists()
+    ):
+        return version
+    if _is_workshop(request) or offer.artist == person_of(request):
+        if version.shelf_sizes.filter(offer=offer).exists():
+            return version
+        raise Http404
+    mine = Order.objects.filter(_mine(request, "artist")) | _opened_orders(request)
+    lines = OrderLine.objects.filter(order__in=mine, shelf_offer=offer, version=version)
+    if lines.exists():
+        return version
+    raise Http404
+
+
+def own_offers(request: HttpRequest) -> QuerySet[ShelfOffer]:
+    """Return the offers of the person signed in, ended ones too."""
+    person = person_of(request)
+    rows = ShelfOffer.objects.select_related("design")
+    return rows.filter(artist=person) if person is not None else rows.none()
+
+
+def own_offer(request: HttpRequest, code: str) -> ShelfOffer:
+    """Return an offer of the person signed in."""
+    return get_object_or_404(own_offers(request), code=code)
+
+
+def workshop_offer(request: HttpRequest, code: str) -> ShelfOffer:
+    """Return an offer by its code, for the workshop."""
+    workshop_actor(request)
+    return get_object_or_404(ShelfOffer.objects.select_related("design", "artist"), code=code)
 
 
 def version_for(request: HttpRequest, token: str, number: int) -> Version:
@@ -234,8 +282,8 @@ def workshop_order(request: HttpRequest, code: str) -> Order:
 def workshop_job(request: HttpRequest, code: str) -> Job:
     """Return a job by its code, for the workshop."""
     workshop_actor(request)
-    jobs = Job.objects.select_related("order__artist", "version__design", "version__upload", "film")
-    return get_object_or_404(jobs, code=code)
+    related = ("order__artist", "version__design", "version__upload", "film", "shelf_sale__offer")
+    return get_object_or_404(Job.objects.select_related(*related), code=code)
 
 
 def workshop_jobs(request: HttpRequest, codes: Sequence[str]) -> QuerySet[Job]:

@@ -19,7 +19,20 @@ from django.template.loader import render_to_string
 from django.utils import timezone
 from django.utils.text import slugify
 
-from .models import Design, Event, Job, Mail, Message, Order, Person, Version, Workshop
+from pricing.money import currency_decimals
+
+from .models import (
+    Design,
+    Event,
+    Job,
+    Mail,
+    Message,
+    Order,
+    Person,
+    ShelfPayee,
+    Version,
+    Workshop,
+)
 
 SCHEMA = 1
 CHUNK_BYTES = 256 * 1024
@@ -50,6 +63,7 @@ def everything_of(
         "drawings": [_drawing(design, files) for design in _with_versions(designs)],
         "orders": [_order(order, files) for order in _with_jobs(orders)],
         "letters": _letters(person),
+        "shelf": shelf_of(person),
     }
     return Everything(data, files)
 
@@ -244,6 +258,53 @@ def _letters(person: Person | None) -> list[dict[str, Any]]:
         return []
     sent = Mail.objects.filter(to=person.email, status=Mail.Status.SENT).order_by("id")
     return [{"at": _iso(mail.sent_at), "subject": mail.subject, "text": mail.body} for mail in sent]
+
+
+def shelf_of(person: Person | None) -> dict[str, Any] | None:
+    """What a person offers on the shelf, agreed to, and is owed; nothing of who bought."""
+    if person is None:
+        return None
+    lines = person.share_lines.select_related("sale__job__version__design").order_by("id")
+    payee = ShelfPayee.objects.filter(person=person).first()
+    return {
+        "offers": [
+            {
+                "drawing": offer.design.title if offer.design else None,
+                "shown_as": offer.shown_name,
+                "agreed_at": _iso(offer.consented_at),
+                "agreed": offer.consent_text,
+                "share_percent": f"{offer.share_percent:f}",
+                "withdrawn_at": _iso(offer.revoked_at),
+                "taken_down_at": _iso(offer.taken_down_at),
+                "taken_down_why": offer.taken_down_why,
+            }
+            for offer in person.shelf_offers.select_related("design").order_by("id")
+        ],
+        "shares": [
+            {
+                "on": line.booked_on.isoformat(),
+                "what": line.get_kind_display(),
+                "drawing": line.sale.job.version.design.title,
+                "size": line.sale.job.version.blank.name,
+                "pieces": line.pieces,
+                "amount": f"{line.amount:.{currency_decimals(line.currency)}f}",
+                "currency": line.currency,
+                "why": line.why,
+            }
+            for line in lines.defer("sale__job__version__report")
+        ],
+        "paid": [
+            {
+                "for_month": f"{row.month:%Y-%m}",
+                "on": row.paid_on.isoformat(),
+                "amount": f"{row.amount:.{currency_decimals(row.currency)}f}",
+                "currency": row.currency,
+                "reference": row.reference,
+            }
+            for row in person.share_payouts.order_by("id")
+        ],
+        "paid_to": {"name": payee.name, "how": payee.pay_to} if payee else None,
+    }
 
 
 def _add(files: list[tuple[str, str]], name: str, stored: str | None) -> bool:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from django.db import transaction
 
 from .models import Film, Job, Order, OrderLine, Version
+from .shelf_sales import live, sale_of
 
 ADDRESS = (
     "delivery",
@@ -47,7 +48,11 @@ def put_in_again(basket: Order, order: Order, jobs: list[Job]) -> PutIn:
                 order=basket,
                 version=job.version,
                 film=film,
-                defaults={"quantity": job.quantity, "with_cut_outs": job.with_cut_outs},
+                defaults={
+                    "quantity": job.quantity,
+                    "with_cut_outs": job.with_cut_outs,
+                    "shelf_offer_id": sale.offer_id if (sale := sale_of(job)) else None,
+                },
             )
             put.lines += 1
             if film.pk != job.film_id:
@@ -67,6 +72,9 @@ def _problem(job: Job, film: Film | None) -> str:
         return f"“{design.title}” is deleted, so it cannot be ordered again."
     if job.version.status not in (Version.Status.PASSED, Version.Status.REJECTED):
         return f"“{design.title}” could not be read, so it cannot be ordered again."
+    sale = sale_of(job)
+    if sale is not None and not live().filter(pk=sale.offer_id).exists():
+        return f"“{design.title}” is not on the shelf any more, so it cannot be ordered again."
     if film is None:
         return f"No film in stock is large enough for “{design.title}” at this size."
     return ""

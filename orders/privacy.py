@@ -11,7 +11,7 @@ from __future__ import annotations
 import logging
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any
 
 from allauth.account.models import EmailAddress
@@ -22,7 +22,7 @@ from django.db import transaction
 from django.db.models import CASCADE, Exists, FileField, Max, OuterRef, Q, QuerySet
 from django.utils import timezone
 
-from . import messages, workflow
+from . import messages, shelf_sales, workflow
 from .codes import new_token
 from .dates import today
 from .errors import NotNowError, RefusedError
@@ -38,6 +38,11 @@ from .models import (
     Person,
     Photo,
     Quote,
+    ShareLine,
+    SharePayout,
+    ShelfOffer,
+    ShelfPayee,
+    ShelfSale,
     Version,
     Working,
 )
@@ -74,7 +79,10 @@ def remove_design(design: Design, actor: Actor) -> None:
     """
     open_jobs = Job.objects.filter(version__design=design).exclude(status__in=OVER)
     if open_jobs.exists():
-        raise NotNowError("This drawing is in an order that is not finished yet, so it stays.")
+        sentence = "This drawing is in an order that is not finished yet, so it stays."
+        if ShelfOffer.objects.filter(sizes__version__design=design, revoked_at=None).exists():
+            sentence += " You can take it off the shelf at once, under “Mine”."
+        raise NotNowError(sentence)
     with transaction.atomic():
         held = Design.objects.select_for_update().get(pk=design.pk)
         if held.removed_at is not None:
@@ -84,6 +92,7 @@ def remove_design(design: Design, actor: Actor) -> None:
         held.save(update_fields=["removed_at", "kept_until"])
         lines = OrderLine.objects.filter(version__design=design, order__placed_at=None)
         lines.delete()
+        shelf_sales.leave(Design.objects.filter(pk=design.pk))
         record("version", "remove", actor, version=design.latest)
 
 
@@ -113,8 +122,10 @@ def kept_for(design: Design) -> Kept | None:
     if last is not None:
         until = timezone.localtime(last).date() + timedelta(days=settings.KEEP_ORDERED_DAYS)
         reasons.append(Kept(until, "it was ordered, and may have to be cut again"))
+    # a quote from the shelf cannot be accepted any more once the drawing is gone from there
+    own_lines = OrderLine.objects.filter(version__design=design, shelf_offer=None)
     quotes = Quote.objects.filter(
-        order__lines__version__design=design, status=Quote.Status.OFFERED, valid_until__gte=today()
+        order__lines__in=own_lines, status=Quote.Status.OFFERED, valid_until__gte=today()
     )
     for quote in quotes:
         until = quote.valid_until + timedelta(days=1)
@@ -192,6 +203,7 @@ def erase_account(person: Person, key: str, actor: Actor) -> None:
         for order in Order.objects.select_for_update().filter(artist=held):
             _empty_order(order)
         _empty_letters(held)
+        _leave_shelf(held)
         record("order", "erase-account", actor)
         Event.objects.filter(by=held, role=Event.Role.ARTIST).exclude(why="").update(why="")
         _empty_person(held)
@@ -202,6 +214,7 @@ def erase_account(person: Person, key: str, actor: Actor) -> None:
 def erase_old_books() -> int:
     """Erase name and address on orders of erased accounts once their books' time is over."""
     over = timezone.now() - timedelta(days=settings.KEEP_BOOKS_DAYS)
+    _forget_payees(over)
     old = Order.objects.filter(artist__erased_at__isnull=False, placed_at__lt=over)
     return old.exclude(ship_name="", ship_line1="").update(**_no_address())
 
@@ -242,6 +255,7 @@ def _erase_all(designs: Iterable[Design]) -> int:
     erased = 0
     for design in list(designs):
         now = timezone.now()
+        shelf_sales.leave(Design.objects.filter(pk=design.pk))
         Design.objects.filter(pk=design.pk).update(visitor="", owner=None, note="", removed_at=now)
         OrderLine.objects.filter(version__design=design, order__placed_at=None).delete()
         erased += erase_design(design)
@@ -327,6 +341,23 @@ def _empty_order(order: Order) -> None:
     order.mails.filter(status=Mail.Status.WAITING).update(status=Mail.Status.WITHDRAWN)
     order.mails.update(subject=ERASED_TEXT, body=ERASED_TEXT)
     Version.objects.filter(proposed_for__order=order).update(proposal_reason="")
+
+
+def _leave_shelf(person: Person) -> None:
+    """Take a person's offers off the shelf; what they are owed stays, with whom it is paid to."""
+    standing = ShelfOffer.objects.filter(artist=person, revoked_at=None, taken_down_at=None)
+    standing.update(revoked_at=timezone.now())
+    ShelfOffer.objects.filter(artist=person).update(shown_name="", taken_down_why="")
+    if not ShelfSale.objects.filter(offer__artist=person).exists():
+        ShelfPayee.objects.filter(person=person).delete()
+
+
+def _forget_payees(over: datetime) -> None:
+    """Forget whom shares of erased accounts were paid to, once their books' time is over."""
+    kept = ShareLine.objects.filter(at__gte=over).values("artist")
+    kept_payouts = SharePayout.objects.filter(at__gte=over).values("artist")
+    old = ShelfPayee.objects.filter(person__erased_at__lt=over)
+    old.exclude(person__in=kept).exclude(person__in=kept_payouts).delete()
 
 
 def _empty_letters(person: Person) -> None:

@@ -29,9 +29,10 @@ from .errors import NotNowError, RefusedError
 from .lead_time import Lead, lead_of
 from .machine_time import profiles_by_film
 from .measures import USUAL_SECONDS, measures_of, seconds_of, weight_g
-from .models import Film, Job, Order, OrderLine, Person, Quote
+from .models import Film, Job, Order, OrderLine, Person, Quote, ShelfOffer, Upload
 from .models.jobs import CALLED_OFF
 from .models.orders import LARGEST_QUANTITY
+from .shelf_sales import gone_from, terms_of
 from .typed import whole_number
 from .workflow import Actor
 
@@ -73,9 +74,10 @@ def priced(
     Nothing is stored. Raises RefusedError with a sentence.
     """
     if lines is None:
-        related = order.lines.select_related("version__design", "film")
+        related = order.lines.select_related("version__design", "film", "shelf_offer")
         lines = list(related.defer("version__report", "version__limits"))
     _refuse_films(lines)
+    gone_from(lines)
     try:
         sheet = sheet or PriceSheet.current(today())
         data = sheet.to_data()
@@ -185,13 +187,15 @@ def make_quote(order: Order, actor: Actor) -> Quote:
         made = priced(order)
         last = order.quotes.order_by("-number").first()
         frozen = made.quote.to_json()
+        sizes = [line.version.blank_code for line in made.lines]
+        shares = terms_of(made.lines, made.quote, sizes)
         quote = Quote(
             order=order,
             number=last.number + 1 if last else 1,
             price_sheet=made.sheet,
             currency=made.quote.currency,
             tax_inclusive=made.quote.tax_inclusive,
-            request=[_as_request(line) for line in made.lines],
+            request=[_as_request(line, shares.get(line.pk)) for line in made.lines],
             terms={
                 "delivery": order.delivery,
                 "country": order.ship_country,
@@ -376,10 +380,40 @@ def _set_up(lines: list[OrderLine], before: datetime | None) -> set[tuple[int, i
     jobs = Job.objects.filter(version__design__in={line.version.design_id for line in lines})
     if before is not None:
         jobs = jobs.filter(created_at__lt=before)
-    pairs = jobs.exclude(status__in=CALLED_OFF).values_list(
-        "version__design_id", "version__upload_id"
-    )
-    return set(pairs.distinct().order_by())
+    live = jobs.exclude(status__in=CALLED_OFF)
+    pairs = live.values_list("version__design_id", "version__upload_id")
+    return set(pairs.distinct().order_by()) | _set_up_at_other_sizes(lines, before)
+
+
+def _set_up_at_other_sizes(lines: list[OrderLine], before: datetime | None) -> set[tuple[int, int]]:
+    """(design, drawing file) pairs from the shelf whose file was set up at another of its sizes.
+
+    A copy at another size is a drawing of its own with the same file; its buyer is told of one
+    drawing in several sizes, so its set-up is not charged once more.
+    """
+    wanted = [line for line in lines if line.shelf_offer_id]
+    if not wanted:
+        return set()
+    uploads = Upload.objects.in_bulk([line.version.upload_id for line in wanted])
+    pairs = set()
+    for line in wanted:
+        jobs = Job.objects.filter(
+            version__upload__sha256=uploads[line.version.upload_id].sha256,
+            version__shelf_sizes__offer=line.shelf_offer_id,
+        ).exclude(status__in=CALLED_OFF)
+        if before is not None:
+            jobs = jobs.filter(created_at__lt=before)
+        if jobs.exists():
+            pairs.add((line.version.design_id, line.version.upload_id))
+    return pairs
+
+
+def is_set_up(offer: ShelfOffer) -> bool:
+    """Whether every size of an offer was set up for an earlier job, so that nobody pays for it."""
+    sizes = offer.sizes.select_related("version__design", "version__upload")
+    lines = [OrderLine(version=size.version, shelf_offer=offer) for size in sizes]
+    done = _set_up(lines, None)
+    return all((line.version.design_id, line.version.upload_id) in done for line in lines)
 
 
 def _blanks_of_film(lines: list[OrderLine]) -> dict[str, int]:
@@ -391,9 +425,13 @@ def _blanks_of_film(lines: list[OrderLine]) -> dict[str, int]:
     return dict(counts)
 
 
-def _as_request(line: OrderLine) -> dict[str, Any]:
-    """What is frozen of a line: what the jobs are made from, and names to tell it by."""
+def _as_request(line: OrderLine, share: dict[str, Any] | None) -> dict[str, Any]:
+    """What is frozen of a line: what the jobs are made from, and names to tell it by.
+
+    A line from the shelf has its offer and the artist's share besides.
+    """
     return {
+        **({"shelf": share} if share else {}),
         "line": line.pk,
         "version": line.version_id,
         "film": line.film_id,

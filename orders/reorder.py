@@ -13,6 +13,7 @@ from . import drawings
 from .errors import RefusedError
 from .models import Event, Film, Job, Order, OrderLine, Person, Quote, Version
 from .quoting import make_quote
+from .shelf_sales import sale_of
 from .workflow import Actor, record
 
 COPIED = (
@@ -38,7 +39,8 @@ def order_again(
     """
     if not rights_confirmed:
         raise RefusedError("Confirm that the drawings are yours or that you have a licence.")
-    jobs = [job for job in old.jobs.select_related("version__design") if job.code in wanted]
+    related = old.jobs.select_related("version__design", "shelf_sale")
+    jobs = [job for job in related if job.code in wanted]
     if not jobs or old.artist is None:
         raise RefusedError("Choose at least one stencil to order again.")
     with transaction.atomic():
@@ -53,8 +55,10 @@ def order_again(
             rights_confirmed_at=now,
             **{name: getattr(old, name) for name in COPIED},
         )
+        offers = {job.version_id: sale.offer_id for job in jobs if (sale := sale_of(job))}
         for (version, film), (pieces, with_cut_outs) in _merged(jobs, wanted).items():
             OrderLine.objects.create(
+                shelf_offer_id=offers.get(version.pk),
                 order=order,
                 version=version,
                 film=film,

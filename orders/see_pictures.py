@@ -41,17 +41,17 @@ _SOFT_STEPS_MM = (DAB_SOFT_MM, 0.3, 0.7, MOST_SOFT_MM)
 
 def film_svg(version: Version) -> bytes:
     """Return the film that stays, as SVG in mm of the blank. Raises FileNotFoundError."""
-    return _kept(version, "film.svg", lambda: _svg_of(version, lambda parts: parts[0]))
+    return kept(version, "film.svg", lambda: _svg_of(version, lambda parts: parts[0]))
 
 
 def fallen_svg(version: Version) -> bytes:
     """Return the film that falls out, in its place, as SVG. Raises FileNotFoundError."""
-    return _kept(version, "fallen.svg", lambda: _svg_of(version, lambda parts: parts[1]))
+    return kept(version, "fallen.svg", lambda: _svg_of(version, lambda parts: parts[1]))
 
 
 def openings_svg(version: Version) -> bytes:
     """Return the openings in black as SVG in mm of the blank. Raises FileNotFoundError."""
-    return _kept(version, "openings.svg", lambda: _openings(version))
+    return kept(version, "openings.svg", lambda: _openings(version))
 
 
 def paint_png(version: Version, closer: Closer | None) -> bytes:
@@ -62,7 +62,7 @@ def paint_png(version: Version, closer: Closer | None) -> bytes:
     """
     field = closer.lift_field if closer else None
     stem = Path(field.name).stem if field and field.name else "flat"
-    return _kept(version, f"paint-{stem}.png", lambda: _paint(version, field))
+    return kept(version, f"paint-{stem}.png", lambda: _paint(version, field))
 
 
 def parts_of(stencil: Stencil) -> tuple[list[Polygon], list[Polygon]]:
@@ -199,7 +199,7 @@ def _stem(version: Version) -> str:
     return Path(str(version.stencil.name)).stem
 
 
-def _kept(version: Version, name: str, make: Callable[[], bytes]) -> bytes:
+def kept(version: Version, name: str, make: Callable[[], bytes]) -> bytes:
     """Return a picture that is kept under the stored stencil's random name, or make it."""
     if not version.stencil:
         raise FileNotFoundError(f"{version} has no stencil")

@@ -14,19 +14,24 @@ from shapely.geometry import Polygon
 
 from geometry.limits import BLANKS, default_limits
 from geometry.stencil import Stencil
+from orders import quoting, shelf, workflow
 from orders.dates import today
 from orders.models import (
     Closer,
     Design,
+    Event,
     Film,
     Job,
     Order,
     OrderLine,
+    Parcel,
     Person,
+    ShelfOffer,
     Upload,
     Version,
     Workshop,
 )
+from orders.workflow import Actor
 from pricing.first_sheet import first_price_sheet
 from pricing.models import PriceSheet
 
@@ -224,7 +229,7 @@ def make_order(
         rights_confirmed_at=now if placed else None,
         accepted_at=now if accepted else None,
         promise_on=today() + timedelta(days=7) if accepted else None,
-        ship_name="Wren Saltmarsh",
+        ship_name=values.pop("ship_name", "Wren Saltmarsh"),
         ship_line1="3 Quay Steps",
         ship_city="Tidehaven",
         ship_postcode="TH 1",
@@ -268,6 +273,55 @@ def make_job(
         cut_outs_expected=version.cut_outs * quantity,
         **(counts | values),
     )
+
+
+def make_offer(*versions: Version, shown_name: str = "Wren of the Quay") -> ShelfOffer:
+    """Versions of one owner put on the shelf, as by the owner's own consent."""
+    owner = versions[0].design.owner
+    assert owner is not None
+    return shelf.offer(
+        versions[0].design,
+        Actor(Event.Role.ARTIST, owner),
+        list(versions),
+        shown_name=shown_name,
+        payee_name=owner.name,
+        pay_to="I collect it at the shed",
+        agreed_percent=Workshop.current().shelf_share_percent,
+    )
+
+
+def buyer_person() -> Person:
+    return artist_person("tern@harbour.example", "Tern Ropewalk")
+
+
+def sell(
+    offer: ShelfOffer, cutter: Actor, *, quantity: int = 2, version: Version | None = None
+) -> Job:
+    """A job of an offer in the queue, bought by somebody else through basket, quote, acceptance."""
+    buyer = buyer_person()
+    order = make_order(artist=buyer, placed=False, ship_name=buyer.name)
+    version = version or offer.sizes.first().version  # type: ignore[union-attr]
+    make_line(order, version, quantity=quantity, shelf_offer=offer)
+    actor = Actor(Event.Role.ARTIST, buyer)
+    quote = quoting.place_order(order, buyer, actor, rights_confirmed=True)
+    workflow.accept(quote, actor)
+    job = order.jobs.get()
+    workflow.queue(job, cutter)
+    return job
+
+
+def send(job: Job, cutter: Actor, pieces: int | None = None) -> Parcel:
+    """Cut, pack and send pieces of a job, all that are left unless a number is given."""
+    pieces = job.quantity - job.shipped if pieces is None else pieces
+    if job.status == Job.Status.QUEUED and not job.cut:
+        workflow.start(job, cutter)
+    workflow.count(job, cutter, good=pieces)
+    bagged = {"cut_outs_bagged": 0} if job.cut_outs_expected else {}
+    if job.cut == job.quantity:
+        workflow.pack(job, cutter, **bagged)
+    else:
+        workflow.pack_part(job, cutter, pieces=pieces, **bagged)
+    return workflow.ship(job.order, cutter, [job], carrier="Harbour Mail")
 
 
 def _jpeg() -> bytes:

@@ -156,11 +156,16 @@ class QuoteLineForm(LineForm):
         # a film that fits another version's size may be chosen along with it
         films: Any = self.fields["film"]
         films.queryset = Film.objects.filter(is_active=True)
+        if self.instance.shelf_offer_id:
+            # another artist's drawing: it comes as it is offered, its other versions are not shown
+            del self.fields["version"]
 
     def clean(self) -> dict[str, Any]:
         """The film must take the size, whichever version was chosen."""
         data = super().clean() or self.cleaned_data
         film, version = data.get("film"), data.get("version")
+        if "version" not in self.fields:
+            version = self.instance.version
         if film and version and not film.takes(version.blank_code):
             self.add_error("film", f"{film} does not come as {version.blank.name}; choose another.")
         return data
@@ -203,6 +208,11 @@ def usual_film(films: list[Film]) -> Film | None:
     return next(iter(sheets or usual or films), None)
 
 
+ALL_SHELF = "I know that I order stencils to paint with; the drawings stay their artists’."
+SOME_SHELF = (
+    "My own drawings are mine, or I have a licence to have them cut; those from the shelf stay "
+    "their artists’."
+)
 REQUIRED_FOR_POST = ("ship_line1", "ship_city", "ship_postcode", "ship_country")
 
 
@@ -269,6 +279,10 @@ class CheckoutForm(forms.ModelForm):
     def __init__(self, *args: Any, person: Person | None = None, **options: Any) -> None:
         super().__init__(*args, **options)
         self.person = person
+        lines = self.instance.lines.all() if self.instance.pk else []
+        of_shelf = [bool(line.shelf_offer_id) for line in lines]
+        if any(of_shelf):
+            self.fields["rights"].label = ALL_SHELF if all(of_shelf) else SOME_SHELF
         # the postage follows the country, where it is sent by zones
         self.fields["ship_country"].widget.attrs |= {
             "hx-post": reverse("basket-change"),

@@ -37,6 +37,7 @@ PAPERS = (
     ("chart", "Old chart", "#eedfbd"),
     ("kraft", "Kraft", "#c7a479"),
     ("slate", "Slate", "#39434f"),
+    ("night", "Black page", "#161412"),
 )
 
 

@@ -18,6 +18,8 @@ from . import (
     views_prices,
     views_quotes,
     views_see,
+    views_shelf,
+    views_shelf_own,
     views_straighten,
     views_upload,
 )
@@ -45,6 +47,18 @@ urlpatterns = [
     path("privacy/", views_pages.privacy, name="privacy"),
     path("healthz", views_pages.healthz, name="healthz"),
     path("readyz", views_pages.readyz, name="readyz"),
+    # the shelf
+    path("shelf/", views_shelf.shelf_list, name="shelf"),
+    path("shelf/<str:code>/", views_shelf.shelf_design, name="shelf-design"),
+    path("shelf/<str:code>/basket/", views_shelf.add, name="shelf-add"),
+    path("shelf/<str:code>/<int:number>/<str:name>", views_shelf.picture, name="shelf-picture"),
+    path("mine/shelf/", views_shelf_own.mine_shelf, name="mine-shelf"),
+    path("mine/shelf/payee/", views_shelf_own.payee, name="mine-shelf-payee"),
+    path("mine/shelf/<str:code>/withdraw/", views_shelf_own.withdraw, name="mine-shelf-withdraw"),
+    path("mine/shelf/<str:code>/undo/", views_shelf_own.undo, name="mine-shelf-undo"),
+    path("mine/shares/<str:month>.csv", views_shelf_own.month_csv, name="mine-shares-csv"),
+    path("mine/shares/<str:month>/", views_shelf_own.month, name="mine-shares"),
+    path("drawing/<str:token>/shelf/", views_shelf_own.offer, name="shelf-offer"),
     # one drawing
     path("drawing/<str:token>/", views_drawing.drawing, name="drawing"),
     path("drawing/<str:token>/state/", views_drawing.drawing_state, name="drawing-state"),

@@ -15,6 +15,7 @@ from orders import access, payments, reorder
 from orders.models import Film, Job, Order, Workshop
 from orders.models.orders import LARGEST_QUANTITY
 from orders.pdf_answer import paper_of, pdf_of
+from orders.shelf_sales import sale_of
 
 from .common import (
     drawing_address,
@@ -46,14 +47,18 @@ class AgainForm(forms.Form):
         films.queryset = Film.objects.filter(pk__in=fitting)
         size: Any = self.fields["size"]
         others = [(c, b.name.replace(" x ", " × ")) for c, b in BLANKS.items() if c != blank_code]
-        size.choices = [("", f"the same, {job.version.blank.name}".replace(" x ", " × ")), *others]
+        if sale_of(job) is not None:
+            del self.fields["size"]  # another artist's drawing comes in the sizes of the shelf
+        else:
+            same = f"the same, {job.version.blank.name}".replace(" x ", " × ")
+            size.choices = [("", same), *others]
 
 
 @require_POST
 def order_again(request: HttpRequest, token: str) -> HttpResponse:
     """Order the same again, on the same film or another; another size is looked at first."""
     old = access.order_by_link(request, token)
-    jobs = old.jobs.select_related("version__design", "film")
+    jobs = old.jobs.select_related("version__design", "film", "shelf_sale")
     again = [AgainForm(job, request.POST) for job in jobs]
     for form in again:
         if not form.is_valid():
@@ -62,7 +67,7 @@ def order_again(request: HttpRequest, token: str) -> HttpResponse:
     actor = access.artist_actor(request, old)
     with told(request):
         for form in again:
-            if form.cleaned_data["size"] and form.cleaned_data["pieces"]:
+            if form.cleaned_data.get("size") and form.cleaned_data["pieces"]:
                 return _other_size(request, form, old)
         wanted = {
             form.job.code: (form.cleaned_data["pieces"], form.cleaned_data["film"])
@@ -95,7 +100,7 @@ def receipt_pdf(request: HttpRequest, token: str, number: int) -> HttpResponse:
 
 def money_context(order: Order) -> dict[str, Any]:
     """What the order's page says of money, and the forms to order it again."""
-    jobs = list(order.jobs.select_related("version__design", "film"))
+    jobs = list(order.jobs.select_related("version__design", "film", "shelf_sale"))
     return {
         "account": payments.account_of(order),
         "invoices": order.invoices.all(),

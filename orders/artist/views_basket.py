@@ -219,7 +219,7 @@ def _lines(order: Order | None, changed: LineForm | None) -> list[LineForm]:
     """Return a form for every line, the changed one as it was filled in."""
     if order is None:
         return []
-    rows = order.lines.select_related("version__design", "film")
+    rows = order.lines.select_related("version__design", "film", "shelf_offer")
     return [
         changed
         if changed is not None and changed.instance.pk == row.pk

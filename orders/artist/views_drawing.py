@@ -16,6 +16,7 @@ from orders.check_steps import STEPS_SHOWN
 from orders.drawings import as_mode, at_size
 from orders.models import Design, Job, OrderLine, Version
 from orders.privacy import remove_design
+from orders.shelf import offer_of
 
 from .common import (
     design_to_change,
@@ -177,6 +178,7 @@ def _settled_context(request: HttpRequest, version: Version) -> dict[str, Any]:
         "is_edge_table": is_edge_of_table(version),
         "is_nearly_empty": is_nearly_empty(version),
         "is_own": access.own_designs(request).filter(pk=version.design_id).exists(),
+        "on_shelf": offer_of(version.design),
         "size_form": SizeForm(initial=sizes_of(version)),
         "title_form": TitleForm(initial={"title": version.design.title}),
         "line_form": _line_form(version),

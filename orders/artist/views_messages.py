@@ -21,7 +21,7 @@ from orders.thread_forms import form_for
 from .common import told
 from .thread_context import has_fallen_silent, thread_context
 from .views_orders import order_page
-from .views_pictures import film_of, serve
+from .views_pictures import film_of, film_of_job, serve
 
 
 @require_safe
@@ -90,10 +90,12 @@ def photo(request: HttpRequest, token: str, message_id: int) -> FileResponse:
 
 
 @require_safe
-def drawing(request: HttpRequest, token: str, message_id: int) -> FileResponse:
+def drawing(request: HttpRequest, token: str, message_id: int) -> HttpResponse | FileResponse:
     """Serve the film picture of the version that a message's pin lies on."""
     message = access.order_message(access.order_by_link(request, token), message_id)
-    return film_of(access.version_of_message(message))
+    version = access.version_of_message(message)
+    bought = message.order.jobs.filter(version=version, shelf_sale__isnull=False).first()
+    return film_of_job(bought) if bought is not None else film_of(version)
 
 
 def _to_thread(order: Order) -> HttpResponse:

@@ -22,6 +22,7 @@ from orders.messages import ARTIST, unseen_counts
 from orders.models import Design, Job, Version
 from orders.models.jobs import CALLED_OFF, OVER
 from orders.ordering_again import put_in_again
+from orders.shelf import offer_of
 from orders.standing import standing_of
 
 from .common import first_error, told, version_to_show
@@ -134,7 +135,7 @@ def restore(request: HttpRequest, token: str) -> HttpResponse:
 def order_again(request: HttpRequest, code: str) -> HttpResponse:
     """Put an order's stencils, or one of them, into the basket once more."""
     order = access.own_order(request, code)
-    jobs = order.jobs.select_related("version__design", "film").order_by("id")
+    jobs = order.jobs.select_related("version__design", "film", "shelf_sale").order_by("id")
     if request.POST.get("job"):
         jobs = jobs.filter(code=request.POST["job"])
     basket = access.basket_of(request, make=True)
@@ -222,6 +223,7 @@ def _drawing_page(
         "copies": access.own_designs(request).filter(made_from__design=design),
         "copied_from": access.own_designs(request).filter(versions__copies=design).first(),
         "kept": privacy.kept_for(design),
+        "on_shelf": offer_of(design),
         "error": first_error(form) if form is not None and form.errors else "",
     }
     return render(request, "artist/mine_drawing.html", context, status=422 if form else 200)

@@ -17,6 +17,7 @@ from orders.messages import ARTIST, mark_seen
 from orders.models import Event, Job, Order, Version, Workshop
 from orders.models.jobs import CALLED_OFF, OVER
 from orders.pdf_answer import pdf_of
+from orders.shelf_sales import live, sale_of
 from orders.standing import remade_words, sent_words, standing_of, steps_of
 from orders.thread import stamp_of
 from orders.thread_forms import MessageForm
@@ -148,9 +149,10 @@ def _is_owner(request: HttpRequest, shown: Order) -> bool:
 
 def _jobs_shown(shown: Order) -> list[dict[str, Any]]:
     """Return each job with its steps, what was said last, and what the artist may do."""
-    jobs = shown.jobs.select_related("version__design", "film").prefetch_related(
-        "events", "photos", "proposals"
-    )
+    related = ("version__design", "film", "shelf_sale__offer")
+    jobs = shown.jobs.select_related(*related).prefetch_related("events", "photos", "proposals")
+    offers = {sale.offer_id for job in jobs if (sale := sale_of(job))}
+    on_shelf = set(live().filter(pk__in=offers).values_list("pk", flat=True)) if offers else set()
     return [
         {
             "job": job,
@@ -161,6 +163,8 @@ def _jobs_shown(shown: Order) -> list[dict[str, Any]]:
             "is_past_cancelling": job.status in PAST_CANCELLING,
             "remade": remade_words(job),
             "sent": sent_words(job),
+            "sale": (sale := sale_of(job)),
+            "is_on_shelf": sale is not None and sale.offer_id in on_shelf,
         }
         for job in jobs
     ]

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from django.core.files.storage import default_storage
 from django.db.models.fields.files import FieldFile
-from django.http import FileResponse, Http404, HttpRequest
+from django.http import FileResponse, Http404, HttpRequest, HttpResponse
 from django.views.decorators.http import require_safe
 
-from orders import access
-from orders.models import Version
+from orders import access, shelf_pictures
+from orders.models import Job, Version
+from orders.shelf_sales import sale_of
 
 # name in the address -> (field of the version, content type)
 PICTURES = {
@@ -38,10 +39,9 @@ def original(request: HttpRequest, token: str, number: int) -> FileResponse:
 
 
 @require_safe
-def of_job(request: HttpRequest, token: str, code: str) -> FileResponse:
+def of_job(request: HttpRequest, token: str, code: str) -> HttpResponse | FileResponse:
     """Serve the film picture of a job on its order's page."""
-    job = access.order_job(access.order_by_link(request, token), code)
-    return film_of(job.version)
+    return film_of_job(access.order_job(access.order_by_link(request, token), code))
 
 
 @require_safe
@@ -62,9 +62,31 @@ def photo(request: HttpRequest, token: str, code: str, photo_id: int) -> FileRes
 
 
 @require_safe
-def of_parcel(request: HttpRequest, token: str, code: str) -> FileResponse:
+def of_parcel(request: HttpRequest, token: str, code: str) -> HttpResponse | FileResponse:
     """Serve the film picture of a job to whoever holds the slip of its parcel."""
-    return film_of(access.order_job(access.parcel_order(token), code).version)
+    return film_of_job(access.order_job(access.parcel_order(token), code))
+
+
+def film_of_job(job: Job) -> HttpResponse | FileResponse:
+    """Serve a job's film picture; of a drawing from the shelf the one with fewer dots."""
+    return film_of(job.version) if sale_of(job) is None else shelf_picture(job.version, "film.png")
+
+
+def shelf_picture(version: Version, name: str) -> HttpResponse:
+    """Serve film.png or paint.png as buyers get it, or 404."""
+    make = shelf_pictures.PICTURES.get(name)
+    if make is None:
+        raise Http404
+    try:
+        data = make(version)
+    except (FileNotFoundError, ValueError) as error:
+        raise Http404 from error
+    response = HttpResponse(data, content_type="image/png")
+    # not for long: what is taken off the shelf is to be gone
+    response["Cache-Control"] = "private, max-age=3600"
+    response["X-Content-Type-Options"] = "nosniff"
+    response["Content-Security-Policy"] = "default-src 'none'; sandbox"
+    return response
 
 
 def film_of(version: Version) -> FileResponse:

@@ -18,12 +18,15 @@ from orders import access
 from orders.drawings import receive_drawing, receive_mended
 from orders.errors import RefusedError
 from orders.models import Design, Version
+from orders.shelf_sales import live
 
 from .common import design_to_change, row_number
 from .forms import SizeForm, sizes_of
+from .shelf_shown import cards
 
 ACCEPTED = "image/*,.heic,.heif,.tif,.tiff,.pdf,.svg"
 RECENT = 6
+FROM_SHELF = 4
 AT_ONCE = 20
 SENT_SECONDS = 3600
 BETWEEN = "."
@@ -196,7 +199,14 @@ def _landing_context(request: HttpRequest, form: SizeForm | None = None) -> dict
     designs = access.own_designs(request).prefetch_related("versions__design")[:RECENT]
     recent = [_latest(design) for design in designs]
     form = form or SizeForm(initial=sizes_of(recent[0]) if recent else None)
-    return {"form": form, "accept": ACCEPTED, "recent": recent, "at_once": AT_ONCE}
+    offers = live().select_related("design")[:FROM_SHELF]
+    return {
+        "form": form,
+        "accept": ACCEPTED,
+        "recent": recent,
+        "at_once": AT_ONCE,
+        "cards": cards(offers) if offers else [],
+    }
 
 
 def _latest(design: Design) -> Version:

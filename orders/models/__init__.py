@@ -18,6 +18,7 @@ from .pulse import Pulse
 from .records import Event, Mail
 from .round_trip import RoundTrip
 from .runs import Piece, SheetRun
+from .shelf import ShareLine, SharePayout, ShelfOffer, ShelfPayee, ShelfSale, ShelfSize
 from .stock import Offcut, StockMovement
 from .workshop import Film, Workshop, limits_of_shop
 
@@ -52,8 +53,14 @@ __all__ = [
     "Pulse",
     "Quote",
     "RoundTrip",
+    "ShareLine",
+    "SharePayout",
     "SheetRun",
     "SheetTally",
+    "ShelfOffer",
+    "ShelfPayee",
+    "ShelfSale",
+    "ShelfSize",
     "StockMovement",
     "Tally",
     "Upload",

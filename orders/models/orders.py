@@ -76,6 +76,14 @@ class OrderLine(models.Model):
     film = models.ForeignKey(Film, on_delete=models.PROTECT)
     quantity = models.PositiveIntegerField(default=1)
     with_cut_outs = models.BooleanField(default=True)
+    # Ordered from the shelf: whoever orders it sees the offer and never the drawing's own pages.
+    shelf_offer = models.ForeignKey(
+        "orders.ShelfOffer",
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="lines",
+    )
 
     class Meta:
         ordering = ("id",)

@@ -22,6 +22,7 @@ class Event(models.Model):
         RUN = "run"
         ORDER = "order"
         MACHINE = "machine"
+        SHELF = "shelf"
 
     class Role(models.TextChoices):
         ARTIST = "artist", "the artist"

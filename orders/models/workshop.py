@@ -38,6 +38,14 @@ class Workshop(models.Model):
         default=100, validators=[MaxValueValidator(100)]
     )
     hold_unpaid = models.BooleanField(default=False)
+    # What an artist is owed of each piece sold from the shelf, percent of the stencil's price
+    # without tax; holds for offers made from now on.
+    shelf_share_percent = models.DecimalField(
+        max_digits=5,
+        decimal_places=2,
+        default=Decimal(15),
+        validators=[MinValueValidator(Decimal(0)), MaxValueValidator(Decimal(100))],
+    )
     # How hard a sponge pulls, measured on the test sheet; None: the judgement of geometry.limits.
     dab_n = models.FloatField(null=True, blank=True)
     dab_spread_n = models.FloatField(default=0)

@@ -16,7 +16,7 @@ from django.utils.safestring import SafeString
 
 from geometry.units import describe_size, inches_from_mm
 from orders.access import basket_of
-from pricing.money import format_money, format_price
+from pricing.money import format_money, format_percent, format_price
 
 register = template.Library()
 
@@ -191,6 +191,12 @@ def price(amount: Decimal | str | None, currency: str) -> SafeString:
     return format_html(
         '<span class="money">{}</span>', format_price(Decimal(str(amount)), currency)
     )
+
+
+@register.filter
+def percent(rate: Decimal) -> str:
+    """Show a rate without needless noughts: ``15 %``."""
+    return format_percent(rate)
 
 
 @register.filter

@@ -11,6 +11,7 @@ from orders.errors import NotNowError, RefusedError
 from orders.models import Event, Job, Override, Piece, SheetRun, Tally, Version
 from orders.models.jobs import OVER
 from orders.outbox import withdraw, write_mail
+from orders.shelf_sales import sale_of, unbook
 from orders.words import counted
 
 from .moves import Actor, last_undoable, move, record
@@ -21,6 +22,10 @@ COUNTED_BY_SHEET = "sheet "
 SENDING = ("ship", "hand-over", "ship-part", "hand-over-part")  # steps that make a parcel
 QUESTIONS = ("ask-changes", "proposal")  # letters that an answer makes untrue
 ENDING = ("decline", "call-off")
+SHELF_AS_IT_IS = (
+    "This job is from the shelf: its drawing is another artist’s and is cut as it is offered. "
+    "Write to the buyer, or decline it with a reason."
+)
 OPEN_RUNS = (SheetRun.Status.PLANNED, SheetRun.Status.CUTTING)
 
 
@@ -131,6 +136,7 @@ def undo(job: Job, actor: Actor, *, seen: int | None = None) -> Event:
         parcel = job.parcel_lines.filter(parcel__withdrawn_at=None).latest("id").parcel
         parcel.withdrawn_at = timezone.now()
         parcel.save(update_fields=["withdrawn_at"])
+        unbook(parcel, actor.person)
         undone = undo_last(job, actor, seen=seen)
         for line in parcel.lines.exclude(job=job).select_related("job"):
             undo_last(line.job, actor)
@@ -155,6 +161,7 @@ def resume(job: Job, actor: Actor, *, seen: int | None = None) -> Event:
 
 def ask_changes(job: Job, actor: Actor, *, why: str, seen: int | None = None) -> Event:
     """Ask the artist to change the drawing, with a message that is mailed."""
+    _refuse_shelf(job)
     return _told(job, "ask-changes", actor, why, seen)
 
 
@@ -188,6 +195,7 @@ def answer(job: Job, version: Version, actor: Actor, *, seen: int | None = None)
 
 def propose(job: Job, version: Version, actor: Actor, *, seen: int | None = None) -> Event:
     """Offer the artist a version made by the workshop; the job waits for the answer."""
+    _refuse_shelf(job)
     with transaction.atomic():
         _withdraw_proposals(job, keep=version)
         event = _off_sheets_and(job, "propose", actor, why=version.proposal_reason, seen=seen)
@@ -234,6 +242,12 @@ def override(version: Version, finding_key: str, actor: Actor, *, why: str) -> O
 def planned_pieces(job: Job) -> int:
     """Pieces of a job that lie on sheets planned or on the laser."""
     return Piece.objects.filter(job=job, run__status__in=OPEN_RUNS).count()
+
+
+def _refuse_shelf(job: Job) -> None:
+    """Whoever ordered from the shelf cannot change the drawing, and its artist did not order it."""
+    if sale_of(job) is not None:
+        raise RefusedError(SHELF_AS_IT_IS)
 
 
 def _settle_proposal(

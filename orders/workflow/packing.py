@@ -19,6 +19,7 @@ from orders.errors import RefusedError
 from orders.models import Event, Job, Order, Packaging, Parcel, ParcelLine
 from orders.models.jobs import CALLED_OFF
 from orders.outbox import withdraw, write_mail
+from orders.shelf_sales import book
 from orders.words import counted
 
 from .moves import Actor, move, repeated
@@ -118,6 +119,7 @@ def ship(
         parcel = _parcel(order, actor, sending)
         for job in jobs:
             event = _send(job, order, parcel, actor, sending)
+        book(parcel, actor.person)
         withdraw(order, ("all-cut",))
         whole = "handed-over" if sending.collected else "shipped"
         kind = f"part-{whole}" if left_to_send(order) else whole

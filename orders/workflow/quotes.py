@@ -12,6 +12,7 @@ from orders.dates import add_working_days, today
 from orders.errors import NotNowError, StaleError
 from orders.models import Design, Event, Film, Job, Order, Quote, Version
 from orders.outbox import write_mail
+from orders.shelf_sales import refuse_gone, sell
 
 from .moves import SYSTEM_ACTOR, Actor, move
 from .tables import step_of
@@ -83,6 +84,8 @@ def _accept(quote: Quote, actor: Actor) -> Event:
             return quote.events.get(action="accept")
         if quote.status == Quote.Status.OFFERED and quote.valid_until < today():
             raise NotNowError("This quote has run out. Ask for a new one; it takes one press.")
+        if quote.status == Quote.Status.OFFERED:
+            refuse_gone(_from_shelf(quote), hold=True)
         event = move(quote, "accept", actor, changes={"accepted_at": timezone.now()})
         order.accepted_at = timezone.now()
         promise_on = add_working_days(today(), quote.lead_working_days)
@@ -95,12 +98,23 @@ def _accept(quote: Quote, actor: Actor) -> Event:
     return event
 
 
+def _from_shelf(quote: Quote) -> list[tuple[int, int, str]]:
+    """(offer, version, title) of each line of a quote that is from the shelf."""
+    return [
+        (line["shelf"]["offer"], line["version"], str(line.get("title", "")))
+        for line in quote.request
+        if "shelf" in line
+    ]
+
+
 def _make_job(
     order: Order, number: int, line: dict[str, Any], promise_on: date, actor: Actor
 ) -> Job:
     version = Version.objects.get(pk=line["version"])
-    # taken out of the artist's list since the quote: it is wanted after all, and may be asked about
-    Design.objects.filter(pk=version.design_id).update(removed_at=None)
+    if "shelf" not in line:
+        # taken out of the artist's list since the quote: it is wanted after all, and may be asked
+        # about; a drawing of another artist's that was deleted is off the shelf, and not sold
+        Design.objects.filter(pk=version.design_id).update(removed_at=None)
     quantity = int(line["quantity"])
     job = Job.objects.create(
         code=f"{order.code}-{number}",
@@ -112,6 +126,8 @@ def _make_job(
         with_cut_outs=bool(line["with_cut_outs"]),
         cut_outs_expected=version.cut_outs * quantity,
     )
+    if "shelf" in line:
+        sell(job, line["shelf"])
     Event.objects.create(
         life="job",
         action="receive",

@@ -14,9 +14,18 @@ from django.core.files.base import ContentFile
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
 
-from orders import invoices, payments, privacy, quoting, workflow
+from orders import invoices, payments, privacy, quoting, shelf_money, workflow
 from orders.dates import today
-from orders.models import Event, Mail, Offcut, Version
+from orders.models import (
+    Event,
+    Mail,
+    Offcut,
+    Person,
+    ShareLine,
+    SharePayout,
+    ShelfOffer,
+    Version,
+)
 from orders.workflow import Actor, Place
 from pricing.models import PriceSheet
 from tests import factories
@@ -99,6 +108,16 @@ ROWS: tuple[Row, ...] = (
     Row("drawing-real-size", "get", OWN, ("design",)),
     Row("drawing-see", "get", OWN, ("design", "one", "part")),
     Row("drawing-proof", "get", OWN, ("design", "one", "letter")),
+    # the shelf is for everybody; what is one's own of it needs the sign-in that is paid
+    Row("shelf", "get", EVERYBODY),
+    Row("shelf-design", "get", EVERYBODY, ("offer",)),
+    Row("shelf-picture", "get", EVERYBODY, ("offer", "offered", "paint")),
+    Row("shelf-add", "post", EVERYBODY, ("offer",)),
+    Row("shelf-offer", "get", OWN_ALONE, ("design",)),
+    Row("mine-shelf", "get", EVERYBODY),
+    Row("mine-shelf-payee", "post", OWN_ALONE),
+    *(Row(f"mine-shelf-{n}", "post", OWN_ALONE, ("offer",)) for n in ("withdraw", "undo")),
+    *(Row(f"mine-shares{n}", "get", OWN_ALONE, ("month",)) for n in ("", "-csv")),
     # what hangs on an unguessable token of its own is open to whoever holds it
     Row("quote", "get", EVERYBODY, ("quote",)),
     Row("quote-pdf", "get", EVERYBODY, ("quote",)),
@@ -208,6 +227,12 @@ ROWS: tuple[Row, ...] = (
     *(Row(f"workshop-sheet-{n}", "post", SHOP, ("run",)) for n in ("stopped", "took")),
     *(Row(f"workshop-sheet-{n}", "get", SHOP, ("run",)) for n in ("order", "order-picture")),
     *(Row(f"workshop-{n}", "get", SHOP) for n in ("money", "books", "books-csv", "payments-csv")),
+    *(Row(f"workshop-{n}", "get", SHOP) for n in ("shelf", "shares", "shares-csv")),
+    *(Row(f"workshop-shelf-{n}", "post", SHOP, ("offer",)) for n in ("down", "undo")),
+    Row("workshop-share-month", "get", SHOP, ("owner", "month")),
+    Row("workshop-share-pay", "post", SHOP, ("owner", "month")),
+    Row("workshop-share-unpay", "post", SHOP, ("mark",)),
+    Row("workshop-share-back", "post", SHOP, ("share",)),
     Row("workshop-order-money", "get", SHOP, ("order",)),
     *(Row(f"workshop-order-{n}", "post", SHOP, ("order",)) for n in ("pay", "invoice", "credit")),
     Row("workshop-order-correct", "post", SHOP, ("order", "receipt")),
@@ -276,7 +301,15 @@ def world() -> dict[str, Any]:
         number=7, film=job.film, width_mm=100, height_mm=100, came_from=run
     )
     draft = PriceSheet.current(today()).copy_as_draft("Neap tide", today())
+    offer, share, mark = _sold_from_shelf(owner, cutter)
     return {
+        "offer": offer.code,
+        "offered": offer.sizes.get().version_id,
+        "paint": "paint.png",
+        "owner": owner.pk,
+        "month": f"{today():%Y-%m}",
+        "share": share.pk,
+        "mark": mark.pk,
         "design": version.design.token,
         "gone": gone.token,
         "message": message.pk,
@@ -309,6 +342,17 @@ def world() -> dict[str, Any]:
         "invoice": invoice.number,
         "receipt": receipt.number,
     }
+
+
+def _sold_from_shelf(owner: Person, cutter: Actor) -> tuple[ShelfOffer, ShareLine, SharePayout]:
+    """Another drawing of the owner's on the shelf, sold to somebody else, its share paid."""
+    offer = factories.make_offer(factories.make_version(owner=owner))
+    job = factories.sell(offer, cutter)
+    factories.send(job, cutter)
+    mark = shelf_money.pay(
+        owner, today().replace(day=1), "USD", cutter, reference="by hand", press="world"
+    )
+    return offer, ShareLine.objects.get(), mark
 
 
 def client_for(role: str) -> Client:
