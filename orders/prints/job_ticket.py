@@ -12,6 +12,7 @@ from orders.measures import measures_of, seconds_of, weight_g
 from orders.models import Film, Job, Version, Workshop
 from orders.outbox import absolute
 from orders.prints.packing_slip import Block, picture_of
+from orders.shelf_sales import sale_of
 from orders.templatetags.holdfast import size_words
 
 from .lettering import Style, break_lines
@@ -179,6 +180,9 @@ def _facts(job: Job) -> list[tuple[str, str]]:
         ("Film", film.name),
         ("Kerf", f"{film.kerf_mm:g} mm, already taken in the cut file"),
     ]
+    sale = sale_of(job)
+    if sale is not None:
+        facts.insert(2, ("From the shelf", f"drawn by {sale.offer.shown_name or 'another artist'}"))
     stencil: dict[str, Any] = (version.report or {}).get("stencil") or {}
     if stencil:
         facts.append(

@@ -11,6 +11,7 @@ from django.utils import timezone
 from orders.errors import RefusedError
 from orders.models import Job, Order, Parcel, ParcelLine
 from orders.models.jobs import CALLED_OFF
+from orders.shelf_sales import sale_of
 from orders.templatetags.holdfast import size_words
 
 from .lettering import UNBROKEN
@@ -62,7 +63,8 @@ def contents_of(order: Order, parcel: Parcel | None) -> Contents:
     """
     if parcel is not None and (parcel.order_id != order.pk or parcel.withdrawn_at is not None):
         raise RefusedError("That parcel is not one of this order's. Open the order's page again.")
-    jobs = list(order.jobs.select_related("version__design", "film").order_by("id"))
+    related = ("version__design", "film", "shelf_sale__offer")
+    jobs = list(order.jobs.select_related(*related).order_by("id"))
     packing = {job.pk: job.packed - job.shipped for job in jobs if job.packed > job.shipped}
     if parcel is None and not packing:
         parcel = order.parcels.filter(withdrawn_at=None).last()
@@ -122,7 +124,11 @@ def job_lines(row: Row) -> list[str]:
     kind = "Mask" if job.version.mode == "mask" else "Stencil"
     words, bracket, in_mm = size_words(job.version.blank).partition(" (")
     unbroken = (bracket + in_mm)[1:].replace(" ", UNBROKEN)
-    return [f"{kind}, {words} {unbroken}", job.film.name, cut_outs(job, row.cut_outs)]
+    said = [f"{kind}, {words} {unbroken}", job.film.name, cut_outs(job, row.cut_outs)]
+    sale = sale_of(job)
+    if sale is not None and sale.offer.shown_name:
+        said.insert(0, f"Drawn by {sale.offer.shown_name}")
+    return said
 
 
 def cut_outs(job: Job, in_bag: int | None = None) -> str:

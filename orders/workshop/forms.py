@@ -218,7 +218,12 @@ class FilmForm(forms.ModelForm):
                     self.initial[name] = f"{float(self.initial[name]):.7g}"
 
 
-NUMBERS = ("machine_hours_per_week", "pay_within_days", "paid_before_queue_percent")
+NUMBERS = (
+    "machine_hours_per_week",
+    "pay_within_days",
+    "paid_before_queue_percent",
+    "shelf_share_percent",
+)
 
 
 class WorkshopForm(forms.ModelForm):
@@ -236,6 +241,7 @@ class WorkshopForm(forms.ModelForm):
             "pay_within_days",
             "paid_before_queue_percent",
             "hold_unpaid",
+            "shelf_share_percent",
         )
         labels = {
             "machine_hours_per_week": "Hours that the laser runs in a week",
@@ -244,6 +250,7 @@ class WorkshopForm(forms.ModelForm):
             "pay_within_days": "Invoices are due within, days",
             "paid_before_queue_percent": "Paid before a job is queued, percent",
             "hold_unpaid": "Hold unpaid jobs back until I say otherwise, with a reason",
+            "shelf_share_percent": "An artist’s share of what is sold from the shelf, percent",
             "name": "Name",
             "email": "Email address",
             "address": "Address",
@@ -259,6 +266,8 @@ class WorkshopForm(forms.ModelForm):
             "pay_to": "Printed on invoices: bank account, or the address of your own payment page.",
             "paid_before_queue_percent": "100 is all of it, less is a deposit, 0 asks for nothing.",
             "hold_unpaid": "Without it an unpaid job can be queued; that is written down.",
+            "shelf_share_percent": "Of the stencil’s price without tax. Drawings that are on the "
+            "shelf keep the share their artists agreed to.",
             "machine_hours_per_week": "Lead times in quotes grow with what waits for it.",
             "collect_note": "For example: Tuesday to Friday, 10 to 17, round the back.",
         }

@@ -12,6 +12,7 @@ from django.shortcuts import render
 from django.views.decorators.http import require_GET
 
 from orders import books as books_room
+from orders import shelf_money
 from orders.access import workshop_only
 from orders.models import Invoice, Payment
 from orders.typed import whole_number
@@ -28,6 +29,7 @@ def books(request: HttpRequest) -> HttpResponse:
     context = {
         "year": year,
         "years": sorted(years, reverse=True),
+        "shares": shelf_money.of_year(year),
         "months": [
             {
                 "month": month,

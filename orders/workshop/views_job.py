@@ -17,6 +17,7 @@ from orders.messages import WORKSHOP, mark_seen
 from orders.models import Event, Job, Version
 from orders.payments import held_back, unpaid_words
 from orders.planning import pieces_left
+from orders.shelf_sales import sale_of
 from orders.standing import steps_of
 
 from .forms import (
@@ -123,6 +124,7 @@ def _page(
         "rejects_left": len(version.unsettled_rejects),
         "hold": hold_of(job),
         "steps": steps_of(job),
+        "sale": sale_of(job),
         "next_sentence": NEXT[job.status],
         "actions": _actions(job),
         "undo_words": undo_words(job),
@@ -164,4 +166,6 @@ def _actions(job: Job) -> set[str]:
     actions = set(workflow.actions_from("job", job.status, Event.Role.WORKSHOP))
     if workflow.planned_pieces(job):
         actions -= {"start", "stop"}
+    if sale_of(job) is not None:
+        actions -= {"ask-changes", "propose"}
     return actions

@@ -16,6 +16,8 @@ from orders import drawings, workflow
 from orders.access import workshop_actor, workshop_job, workshop_only
 from orders.errors import OrderError, RefusedError
 from orders.models import Event, Job, Version
+from orders.shelf_sales import sale_of
+from orders.workflow.jobs import SHELF_AS_IT_IS
 
 from .forms_propose import ProposeForm, StrokeFormSet, changes_of, initial_of, typed_form
 from .shown import Grouped, findings_shown
@@ -34,6 +36,9 @@ def job_propose(request: HttpRequest, code: str) -> HttpResponse:
             request,
             f"Job {job.code} is “{job.get_status_display()}” now, so nothing can be proposed.",
         )
+        return redirect("workshop-job", job.code)
+    if sale_of(job) is not None:
+        messages.error(request, SHELF_AS_IT_IS)
         return redirect("workshop-job", job.code)
     recipe = Recipe.from_json(job.version.recipe)
     initial = initial_of(recipe, _centre_mm(job.version))
