@@ -10,9 +10,20 @@ from django.db import transaction
 from django.utils import timezone
 
 from geometry.limits import BLANKS
-from orders import checking, drawings, quoting, workflow
+from orders import checking, drawings, quoting, shelf, shelf_money, workflow
 from orders.begin import begin
-from orders.models import Design, Event, Film, Order, OrderLine, Person, Version, Workshop
+from orders.dates import today
+from orders.models import (
+    Design,
+    Event,
+    Film,
+    Order,
+    OrderLine,
+    Person,
+    ShelfOffer,
+    Version,
+    Workshop,
+)
 from orders.workflow import Actor
 
 from .drawings import DRAWINGS
@@ -20,6 +31,7 @@ from .drawings import DRAWINGS
 CUTTER_EMAIL = "cutter@harbour.example"
 ARTIST_EMAIL = "wren@harbour.example"
 SECOND_ARTIST_EMAIL = "moss@harbour.example"
+BUYER_EMAIL = "tern@harbour.example"
 SHEET_FILM = "pet-0.1905"
 
 
@@ -71,6 +83,45 @@ def _make_orders(wren: Person, moss: Person, cutter: Actor) -> None:
     workflow.start(job, cutter)
     workflow.count(job, cutter, good=2, spoiled=1, why="The first one shifted.")
     _order(moss, [(limpet, 1)], accepted=False)
+    _fill_shelf(_offer(wren, [knot, _at_size(knot, "6x6in")], "Wren"), knot, limpet, cutter)
+    _offer(moss, [starfish], "Moss of the Breakwater")
+
+
+def _fill_shelf(rope: ShelfOffer, knot: Version, limpet: Version, cutter: Actor) -> None:
+    """Two designs sold and sent; of one artist the month is marked as paid."""
+    moss = limpet.design.owner
+    if moss is None:
+        return
+    shells = _offer(moss, [limpet], "Moss of the Breakwater")
+    tern = Person.objects.for_email(BUYER_EMAIL, "Tern Ropewalk")
+    bought = _order(tern, [(knot, 4), (limpet, 2)], offers={knot: rope, limpet: shells})
+    for job in bought.jobs.all():
+        workflow.queue(job, cutter, unpaid=True)
+        workflow.start(job, cutter)
+        workflow.count(job, cutter, good=job.quantity)
+        workflow.pack(job, cutter, cut_outs_bagged=job.cut_outs_expected)
+    workflow.ship(bought, cutter, bought.jobs.all(), carrier="Harbour Mail", tracking="HM 2207")
+    month = today().replace(day=1)
+    shelf_money.pay(rope.artist, month, "USD", cutter, reference="bank transfer 31", press="demo")
+
+
+def _at_size(version: Version, blank_code: str) -> Version:
+    copy = drawings.copy_at_size(version, blank_code, owner=version.design, by=version.design.owner)
+    checking.look_at(copy.pk)
+    copy.refresh_from_db()
+    return copy
+
+
+def _offer(artist: Person, versions: list[Version], shown_name: str) -> ShelfOffer:
+    return shelf.offer(
+        versions[0].design,
+        Actor(Event.Role.ARTIST, artist),
+        versions,
+        shown_name=shown_name,
+        payee_name=artist.name,
+        pay_to="I collect it at the shed",
+        agreed_percent=Workshop.current().shelf_share_percent,
+    )
 
 
 def _drawing(key: str, owner: Person) -> Version:
@@ -94,6 +145,7 @@ def _order(
     accepted: bool = True,
     collect: bool = False,
     note: str = "",
+    offers: dict[Version, ShelfOffer] | None = None,
 ) -> Order:
     film = Film.objects.get(code=SHEET_FILM)
     order = Order.objects.create(
@@ -108,7 +160,13 @@ def _order(
         created_at=timezone.now(),
     )
     for version, quantity in wanted:
-        OrderLine.objects.create(order=order, version=version, film=film, quantity=quantity)
+        OrderLine.objects.create(
+            order=order,
+            version=version,
+            film=film,
+            quantity=quantity,
+            shelf_offer=(offers or {}).get(version),
+        )
     actor = Actor(Event.Role.ARTIST, artist)
     quote = quoting.place_order(order, artist, actor, rights_confirmed=True)
     if accepted:

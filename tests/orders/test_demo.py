@@ -1,5 +1,6 @@
 """The demo: made once through the ordinary doors; its letter box is for this machine only."""
 
+from decimal import Decimal
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +11,9 @@ from django.urls import reverse
 
 from orders.demo import drawings
 from orders.demo.make import make_demo
-from orders.models import Design, Job, Workshop
+from orders.models import Design, Job, ShareLine, Workshop
+from orders.shelf_money import owed_today
+from orders.shelf_sales import live
 
 
 @pytest.mark.django_db
@@ -23,10 +26,17 @@ def test_the_demo_is_made_once_with_every_drawing_looked_at() -> None:
         "Limpet": "passed",
         "Shore crab": "passed",
         "Trefoil knot": "passed",
+        "Trefoil knot at 6 x 6 in": "passed",
         "Open sign": "rejected",
         "Starfish card": "passed",
     }
-    assert set(Job.objects.values_list("status", flat=True)) == {"received", "queued", "cut"}
+    statuses = {"received", "queued", "cut", "shipped"}
+    assert set(Job.objects.values_list("status", flat=True)) == statuses
+    on_shelf = {offer.design.title for offer in live() if offer.design}
+    assert on_shelf == {"Limpet", "Starfish card", "Trefoil knot"}
+    # 4 knots of 4 x 4 in at 5.50: 15 % is 0.825, 0.83 each, 3.32, paid; 2 limpets at 8.00: 2.40
+    assert [str(line.amount) for line in ShareLine.objects.all()] == ["3.3200", "2.4000"]
+    assert owed_today() == {"USD": Decimal("2.40")}
 
 
 def test_the_sign_forgets_two_bridges(tmp_path: Path) -> None:
