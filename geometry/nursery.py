@@ -150,14 +150,15 @@ def _end_with_parent() -> Callable[[], object]:
 def main() -> None:
     """Serve requests from standard input, with the library paths given as JSON."""
     sys.path[:] = json.loads(sys.argv[1])
-    from geometry import decode
+    from geometry import child_guard, decode
 
     os.close(os.pidfd_open(os.getpid()))  # a system without it is told at once
     decode.preload()
     gc.freeze()  # what is loaded stays shared with the children
     with socket.socket(fileno=0) as control:
         control.send(b"r")  # ready
-        Nursery(control, decode.answer).serve()
+        guard = child_guard.Guard()
+        Nursery(control, lambda limits: decode.answer(limits, guard)).serve()
 
 
 if __name__ == "__main__":

@@ -21,6 +21,7 @@ ALLOWED: dict[tuple[str, str], str] = {
     ("geometry/__main__.py", "time"): "the command line is where the clock comes from",
     ("geometry/picture.py", "time"): "a child that hangs is ended by the wall clock",
     ("geometry/decode_child.py", "socket"): "an open file is handed to another process",
+    ("geometry/child_guard.py", "socket"): "a child tries whether it is refused one",
     ("geometry/nursery.py", "socket"): "an open file is taken over from another process",
 }
 

@@ -1,8 +1,13 @@
 """Photos of cut pieces: redrawn small and upright with their pixels only, hostile files told."""
 
+import json
 import struct
+import subprocess
+import sys
+import time
 import zlib
 from io import BytesIO
+from pathlib import Path
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
@@ -142,3 +147,22 @@ def test_no_file_chosen_is_told_on_the_page(bench: Bench) -> None:
     job = factories.make_job()
     page = bench.press("workshop-job-photo-add", job.code).content.decode()
     assert "Choose a photo first, or take one." in page
+
+
+def test_the_child_that_redraws_shuts_its_door_before_it_reads() -> None:
+    """The kernel tells it (proc(5), Seccomp: 2 is a filter) while the child waits for a photo."""
+    given = json.dumps({"limits": photos.LIMITS, "path": [path for path in sys.path if path]})
+    with subprocess.Popen(
+        [sys.executable, "-I", "-S", photos._CHILD, given],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+    ) as child:
+        status = Path(f"/proc/{child.pid}/status")
+        until = time.monotonic() + 20
+        while "Seccomp:\t2" not in status.read_text() and time.monotonic() < until:
+            time.sleep(0.02)
+        told = status.read_text()
+        out, _ = child.communicate(encoded(Image.new("L", (8, 8))))
+    assert "Seccomp:\t2" in told
+    assert "NoNewPrivs:\t1" in told
+    assert out.startswith(b'{"bytes":')
