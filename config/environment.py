@@ -71,6 +71,22 @@ class Environment:
         words = [word.strip() for word in self.text(name).split(",")]
         return [word for word in words if word] or list(default)
 
+    def limits(self, name: str) -> dict[str, tuple[int, int]] | None:
+        """Return changed limits by action as (of one person, of one address); None for "off"."""
+        if self.text(name).lower() in NO:
+            return None
+        found = {}
+        for word in self.text(name).split():
+            action, _, numbers = word.partition("=")
+            each, _, address = numbers.partition("/")
+            if not (action and each.isdecimal() and address.isdecimal()):
+                raise SettingError(
+                    f"{name} must look like upload=240/1500 (so many an hour of one person, and "
+                    f"of one network address), or be off; not {word!r}."
+                )
+            found[action] = int(each), int(address)
+        return found
+
     def folder(self, name: str, default: Path) -> Path:
         text = self.text(name)
         return Path(text).expanduser().absolute() if text else default

@@ -64,6 +64,7 @@ MIDDLEWARE = [
     "django_htmx.middleware.HtmxMiddleware",
     "allauth.account.middleware.AccountMiddleware",
     "axes.middleware.AxesMiddleware",
+    "orders.too_often.TooOftenMiddleware",
 ]
 ROOT_URLCONF = "config.urls"
 WSGI_APPLICATION = "config.wsgi.application"
@@ -159,6 +160,9 @@ AXES_COOLOFF_TIME = timedelta(minutes=15)
 AXES_CLIENT_IP_CALLABLE = "config.sign_in.client_address"
 AXES_USERNAME_CALLABLE = "config.sign_in.sign_in_name"
 AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
+
+# --- how often something may be done: orders/limits.py has the table, this changes rows of it
+LIMITS = ENVIRONMENT.limits("HOLDFAST_LIMITS")
 
 # --- how long the workshop keeps what was ordered after its artist took it away, in days
 # two years: the guarantee of the EU's sales directive (2019/771, article 10), for remakes

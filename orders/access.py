@@ -94,13 +94,13 @@ def workshop_only(view: Callable[..., HttpResponseBase]) -> Callable[..., HttpRe
 
 def own_designs(request: HttpRequest) -> QuerySet[Design]:
     """Return the drawings of this browser session and of the person signed in."""
-    return Design.objects.filter(_mine(request, "owner"), removed_at=None)
+    return Design.objects.filter(mine(request, "owner"), removed_at=None)
 
 
 def removed_designs(request: HttpRequest) -> QuerySet[Design]:
     """Return one's own drawings that were taken away and are not erased yet."""
-    mine = Design.objects.filter(_mine(request, "owner"), erased_at=None)
-    return mine.exclude(removed_at=None)
+    own = Design.objects.filter(mine(request, "owner"), erased_at=None)
+    return own.exclude(removed_at=None)
 
 
 def removed_design(request: HttpRequest, token: str) -> Design:
@@ -134,7 +134,7 @@ def whole_orders(request: HttpRequest) -> QuerySet[Order]:
 
 def own_orders(request: HttpRequest) -> QuerySet[Order]:
     """Return the placed orders of the person signed in, or of this browser session."""
-    return Order.objects.filter(_mine(request, "artist"), placed_at__isnull=False)
+    return Order.objects.filter(mine(request, "artist"), placed_at__isnull=False)
 
 
 def jobs_of_design(request: HttpRequest, design: Design) -> QuerySet[Job]:
@@ -217,7 +217,7 @@ def version_of(design: Design, number: int, *, bare: bool = False) -> Version:
 
 def basket_of(request: HttpRequest, *, make: bool = False) -> Order | None:
     """Return the basket of the person or browser session; ``make`` one if there is none."""
-    basket = Order.objects.filter(_mine(request, "artist"), placed_at=None).first()
+    basket = Order.objects.filter(mine(request, "artist"), placed_at=None).first()
     if basket is None and make:
         person = person_of(request)
         basket = Order.objects.create(artist=person, visitor=visitor_key(request, make=True))
@@ -344,14 +344,15 @@ def _is_workshop(request: HttpRequest) -> bool:
     return person is not None and person.is_workshop
 
 
-def _mine(request: HttpRequest, owner_field: str) -> Q:
+def mine(request: HttpRequest, owner_field: str) -> Q:
+    """Return what makes a row this reader's: made by the person or in this browser session."""
     person, key = person_of(request), visitor_key(request)
-    mine = Q(pk__in=[])
+    rows = Q(pk__in=[])
     if key:
-        mine |= Q(visitor=key)
+        rows |= Q(visitor=key)
     if person is not None:
-        mine |= Q(**{owner_field: person})
-    return mine
+        rows |= Q(**{owner_field: person})
+    return rows
 
 
 def _alone(request: HttpRequest, owner_field: str) -> Q:

@@ -17,6 +17,7 @@ from geometry.recipe import Recipe
 
 from . import workflow
 from .codes import new_token
+from .fair_turns import next_waiting
 from .models import Film, Version
 
 logger = logging.getLogger(__name__)
@@ -73,8 +74,7 @@ def give_way(until: float) -> bool:
     from .checking import look_at
 
     while True:
-        waiting = Version.objects.filter(status=Version.Status.WAITING).order_by("pk")
-        first = waiting.values_list("pk", flat=True).first()
+        first = next_waiting()
         if first is None:
             return True
         if time.monotonic() >= until:

@@ -36,6 +36,7 @@ def receive_drawing(
     blank_code: str,
     paper_mm: tuple[float, float] | None,
     mode: str = "stencil",
+    sent_from: str = "",
 ) -> Version:
     """Store an uploaded file untouched as a new drawing and have it looked at.
 
@@ -45,7 +46,7 @@ def receive_drawing(
     recipe = _recipe(blank_code, paper_mm, mode)
     with transaction.atomic():
         design = Design.objects.create(
-            title=title_from(file.name or ""), visitor=visitor, owner=owner
+            title=title_from(file.name or ""), visitor=visitor, owner=owner, sent_from=sent_from
         )
         upload = _store(design, file)
         return _add_version(design, upload, recipe, blank_code, Version.Origin.UPLOAD, owner)
@@ -182,6 +183,7 @@ def copy_at_size(version: Version, blank_code: str, *, owner: Design, by: Person
             title=f"{title} at {name}",
             visitor=owner.visitor,
             owner=owner.owner,
+            sent_from=owner.sent_from,
             made_from=version,
         )
         upload = _store_again(design, version.upload)

@@ -12,10 +12,11 @@ from celery.signals import worker_process_init
 from django.db import transaction
 from django.utils import timezone
 
-from . import loading, outbox, pulses, workflow
+from . import fair_turns, limits, loading, outbox, pulses, workflow
 from .models import Pulse
 
 logger = logging.getLogger(__name__)
+TRIES = 5
 _asked_at = -1e9  # when this process last asked the worker for its pulse, monotonic seconds
 
 
@@ -30,10 +31,14 @@ def load_kernels(**_: Any) -> None:
 
 @shared_task(name="orders.check_version")
 def check_version(version_id: int) -> None:
-    """Look at one version, unless somebody else is already doing so."""
+    """Look at the drawing whose turn it is, which need not be the one that this nudge names."""
     from .checking import look_at  # loads the compute kernels: only the worker pays for them
 
-    look_at(version_id)
+    for _ in range(TRIES):
+        turn = fair_turns.next_waiting()
+        # another worker may have taken it a moment ago; then the next one's turn has come
+        if turn is None or look_at(turn):
+            return
 
 
 @shared_task(name="orders.look_closer")
@@ -88,6 +93,7 @@ def sweep() -> dict[str, int]:
         "books": privacy.erase_old_books(),
         "tidied": upkeep.tidy_when_due(),
         "told": int(pulses.tell_standstill()),
+        "counts": limits.forget_old(),
     }
 
 

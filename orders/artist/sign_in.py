@@ -25,8 +25,9 @@ from django.shortcuts import redirect
 from django.urls import reverse
 from django.views.decorators.http import require_POST
 
-from orders import access
+from orders import access, limits
 from orders.models import Person
+from orders.models.people import tidy_email
 
 WRONG_CODE = "That is not the code in the mail. Look again; after three tries a new one is needed."
 EXPIRED = (
@@ -97,6 +98,18 @@ class AskView(RequestLoginCodeView):
 
     def get_form_class(self) -> type[AddressForm]:
         return AddressForm
+
+    def form_valid(self, form: Any) -> HttpResponse:
+        """Count the asking, known address or not, so that both are refused alike."""
+        email = tidy_email(unicodedata.normalize("NFKC", form.cleaned_data["email"]))
+        try:
+            limits.count(self.request, "sign-in-mail", person=email)
+        except limits.TooOftenError as error:
+            form.add_error(None, error.sentence)
+            response = self.form_invalid(form)
+            response.status_code = 429
+            return response
+        return super().form_valid(form)
 
     def _redirect_to_pending_stage(self, request: HttpRequest, stage: Any) -> None:
         """Let a mistyped address be written again; by default only the code page would open."""

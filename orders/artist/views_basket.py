@@ -13,9 +13,10 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST, require_safe
 
 from geometry.limits import BLANKS
-from orders import access
+from orders import access, limits
 from orders.drawings import one_line
 from orders.errors import RefusedError
+from orders.limits import TooOftenError
 from orders.models import Order, OrderLine, Person, Quote, Version
 from orders.models.orders import LARGEST_QUANTITY
 from orders.quoting import place_order, priced, rush_days_of, take_hint
@@ -90,7 +91,14 @@ def place(request: HttpRequest) -> HttpResponse:
             request, "artist/basket.html", _context(request, fresh, form=form), status=422
         )
     try:
+        limits.count(request, "order")
         quote = _place(request, form, person)
+    except TooOftenError as error:
+        form.add_error(None, error.sentence)
+        fresh = access.basket_of(request)
+        return render(
+            request, "artist/basket.html", _context(request, fresh, form=form), status=429
+        )
     except RefusedError as error:
         if access.basket_of(request) is None:
             return _placed_before(request)

@@ -10,9 +10,10 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST, require_safe
 from django_htmx.http import HttpResponseStopPolling
 
-from orders import access
+from orders import access, limits
 from orders import messages as talk
 from orders.errors import OrderError
+from orders.limits import TooOftenError
 from orders.messages import ARTIST, mark_seen
 from orders.models import Order
 from orders.thread import stamp_of
@@ -49,10 +50,16 @@ def write(request: HttpRequest, token: str) -> HttpResponse:
     if not form.is_valid():
         return order_page(request, order, form=form)
     try:
+        limits.count(request, "message")
+        if form.cleaned_data["picture"]:
+            limits.count(request, "photo")
         form.send(order, actor)
     except OrderError as error:
         form.add_error(None, error.sentence)
-        return order_page(request, order, form=form)
+        response = order_page(request, order, form=form)
+        if isinstance(error, TooOftenError):
+            response.status_code = 429
+        return response
     return _to_thread(order)
 
 

@@ -14,11 +14,13 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST, require_safe
 from django_htmx.http import HttpResponseStopPolling
 
-from orders import access
+from orders import access, limits
 from orders.drawings import receive_drawing, receive_mended
 from orders.errors import RefusedError
+from orders.limits import TooOftenError
 from orders.models import Design, Version
 from orders.shelf_sales import live
+from orders.too_often import too_often
 
 from .common import design_to_change, row_number
 from .forms import SizeForm, sizes_of
@@ -77,9 +79,12 @@ def mend(request: HttpRequest, token: str) -> HttpResponse:
         if file is None:
             raise RefusedError(NO_FILE)
         if version is None or version.design_id != design.pk:
+            _count(request)
             by = access.person_of(request)
             version = receive_mended(design, file, base=base or design.latest, by=by)
             _remember_sent(request, version)
+    except TooOftenError as error:
+        return too_often(request, error)
     except RefusedError as error:
         if _is_by_script(request):
             return _refusal(error.sentence)
@@ -141,6 +146,8 @@ def _answer_script(request: HttpRequest, form: SizeForm, files: list[UploadedFil
         if version is None:
             version = _receive(request, form, files[0])
             _remember_sent(request, version)
+    except TooOftenError as error:
+        return too_often(request, error)
     except RefusedError as error:
         return _refusal(error.sentence)
     return _taken(version, reverse("drawing", args=[version.design.token]))
@@ -176,22 +183,41 @@ def _remember_sent(request: HttpRequest, version: Version) -> None:
 
 def _receive_all(request: HttpRequest, form: SizeForm, files: list[UploadedFile]) -> list[Version]:
     """Store each file as a drawing of this visitor; tell of each that was refused."""
-    versions = []
+    versions: list[Version] = []
     for file in files:
         try:
             versions.append(_receive(request, form, file))
+        except TooOftenError:
+            if not versions:
+                raise
+            left = len(files) - len(versions)
+            messages.error(
+                request,
+                f"{left} of your drawings were not taken: too many at once. Send them "
+                "again in a while.",
+            )
+            break
         except RefusedError as error:
             messages.error(request, f"{file.name}: {error.sentence}")
     return versions
 
 
+def _count(request: HttpRequest) -> None:
+    """Count a drawing that was sent. Raises TooOftenError before anything is stored."""
+    access.visitor_key(request, make=True)  # a first drawing counts for its session already
+    limits.check_waiting(request)
+    limits.count(request, "upload")
+
+
 def _receive(request: HttpRequest, form: SizeForm, file: UploadedFile) -> Version:
+    _count(request)
     return receive_drawing(
         file,
         visitor=access.visitor_key(request, make=True),
         owner=access.person_of(request),
         blank_code=form.cleaned_data["blank"],
         paper_mm=form.paper_mm,
+        sent_from=limits.address_of(request),
     )
 
 

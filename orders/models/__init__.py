@@ -20,6 +20,7 @@ from .round_trip import RoundTrip
 from .runs import Piece, SheetRun
 from .shelf import ShareLine, SharePayout, ShelfOffer, ShelfPayee, ShelfSale, ShelfSize
 from .stock import Offcut, StockMovement
+from .use_counts import UseCount
 from .workshop import Film, Workshop, limits_of_shop
 
 __all__ = [
@@ -64,6 +65,7 @@ __all__ = [
     "StockMovement",
     "Tally",
     "Upload",
+    "UseCount",
     "Version",
     "Working",
     "Workshop",

@@ -24,6 +24,8 @@ class Design(models.Model):
     token = models.CharField(max_length=40, unique=True, default=new_token)
     title = models.CharField(max_length=120)
     visitor = models.CharField(max_length=40, blank=True, db_index=True)
+    # the mark of the network address it came from (limits.py), for turns among those who wait
+    sent_from = models.CharField(max_length=24, blank=True, db_index=True)
     owner = models.ForeignKey(
         Person, null=True, blank=True, on_delete=models.PROTECT, related_name="designs"
     )

@@ -1,0 +1,192 @@
+"""How often one may do what costs the workshop something: one table, and the only way to count.
+
+Every row names an action, how many of it one person (an account or a browser session) and one
+network address may do within a window, and what the page says where that is too often. Counts are
+rows of the database, so that they hold across processes on both set-ups; neither address nor person
+is kept, only a mark that changes each day. Whoever is signed in for the workshop is not counted.
+
+HOLDFAST_LIMITS changes a row ("upload=300/3000 message=60/600") or drops all ("off").
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import ipaddress
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import timedelta
+from typing import Final
+
+from django.conf import settings
+from django.db import IntegrityError, transaction
+from django.db.models import F
+from django.http import HttpRequest
+from django.utils import timezone
+from django.utils.module_loading import import_string
+
+from . import access
+from .errors import RefusedError
+from .models import Design, UseCount, Version
+
+HOUR: Final = timedelta(hours=1)
+KEPT: Final = timedelta(days=1)
+MARK_LENGTH: Final = 24
+# An account or session from which so many drawings wait sends no more until some are looked at.
+WAITING = "waiting"
+
+
+@dataclass(frozen=True)
+class Limit:
+    """How many times within the window; 0 is no limit. `what` completes "You have ...".
+
+    each: of one account or browser session. address: of one network address, where several people
+    may sit (a school, a fair), so several times as many.
+    """
+
+    each: int
+    address: int
+    window: timedelta
+    what: str
+
+
+LIMITS: Final[dict[str, Limit]] = {
+    "upload": Limit(240, 1500, HOUR, "sent very many drawings within an hour"),
+    # counted from the drawings themselves, not from presses
+    WAITING: Limit(100, 400, HOUR, "many drawings that still wait to be looked at"),
+    "order": Limit(20, 100, HOUR, "asked for very many quotes within an hour"),
+    "message": Limit(60, 300, HOUR, "written very many messages within an hour"),
+    "photo": Limit(30, 150, HOUR, "sent very many photos within an hour"),
+    "link": Limit(5, 50, HOUR, "asked for new links very often within an hour"),
+    "sign-in-mail": Limit(10, 60, HOUR, "asked for very many sign-in codes within an hour"),
+    "second-step": Limit(10, 60, timedelta(minutes=15), "tried very many codes"),
+}
+
+
+class TooOftenError(RefusedError):
+    """Somebody did something too often; ``seconds`` until it may be done again."""
+
+    def __init__(self, sentence: str, seconds: int) -> None:
+        super().__init__(sentence)
+        self.seconds = seconds
+
+
+def address_of(request: HttpRequest) -> str:
+    """Return the mark of the network address of a request, the same for a day.
+
+    Of IPv6 the first 64 bits count: one household has all that share them (RFC 6177).
+    """
+    find: Callable[[HttpRequest], str] = import_string(settings.AXES_CLIENT_IP_CALLABLE)
+    text = find(request)
+    try:
+        address = ipaddress.ip_address(text.partition("%")[0])
+    except ValueError:
+        return _mark("address", text)
+    if isinstance(address, ipaddress.IPv6Address):
+        mapped = address.ipv4_mapped
+        text = str(mapped or ipaddress.ip_network((address, 64), strict=False))
+    return _mark("address", text)
+
+
+def count(request: HttpRequest, action: str, *, person: str = "") -> None:
+    """Count one more of an action, or raise TooOftenError, and then it is not counted.
+
+    person: who is counted where it is neither the account nor the browser session (an address
+    that a code is sent to).
+    """
+    limit = limit_of(action)
+    if limit is None or _is_workshop(request):
+        return
+    asked = [(address_of(request), limit.address)]
+    if who := person or _person(request):
+        asked.append((_mark("person", who), limit.each))
+    with transaction.atomic():  # a refusal by the one takes the other's count back
+        for who, most in asked:
+            if most and not _taken(action, who, most, limit.window):
+                raise _too_often(limit, _seconds_left(action, who, limit.window))
+
+
+def check_waiting(request: HttpRequest) -> None:
+    """Raise TooOftenError where too many drawings of this sender wait to be looked at."""
+    limit = limit_of(WAITING)
+    if limit is None or _is_workshop(request):
+        return
+    waiting = Version.objects.filter(status=Version.Status.WAITING)
+    mine = Design.objects.filter(access.mine(request, "owner"))
+    for rows, most in (
+        (waiting.filter(design__in=mine), limit.each),
+        (waiting.filter(design__sent_from=address_of(request)), limit.address),
+    ):
+        if most and rows.count() >= most:
+            raise TooOftenError(
+                f"You have {limit.what}. Wait a minute until some are done, then send this one "
+                "again; those you sent stay in the queue.",
+                60,
+            )
+
+
+def forget_old() -> int:
+    """Delete counts that are of no use any more; called by the sweep."""
+    return UseCount.objects.filter(began_at__lt=timezone.now() - KEPT).delete()[0]
+
+
+def limit_of(action: str) -> Limit | None:
+    """Return the row of an action as the settings have it, None where nothing is limited."""
+    changed: dict[str, tuple[int, int]] | None = settings.LIMITS
+    if changed is None:
+        return None
+    limit = LIMITS[action]
+    each, address = changed.get(action, (limit.each, limit.address))
+    return Limit(each, address, limit.window, limit.what)
+
+
+def _taken(action: str, who: str, most: int, window: timedelta) -> bool:
+    """Count one by one guarded UPDATE; False where there were as many as there may be."""
+    now = timezone.now()
+    row = UseCount.objects.filter(action=action, who=who)
+    for _ in range(3):
+        if row.filter(began_at__gt=now - window, count__lt=most).update(count=F("count") + 1):
+            return True
+        if row.filter(began_at__lte=now - window).update(count=1, began_at=now):
+            return True
+        if row.filter(began_at__gt=now - window, count__gte=most).exists():
+            return False
+        try:
+            with transaction.atomic():
+                UseCount.objects.create(action=action, who=who, count=1, began_at=now)
+        except IntegrityError:
+            continue  # somebody's first press came a moment before
+        return True
+    return False
+
+
+def _seconds_left(action: str, who: str, window: timedelta) -> int:
+    began = UseCount.objects.values_list("began_at", flat=True).get(action=action, who=who)
+    return max(1, round((began + window - timezone.now()).total_seconds()))
+
+
+def _too_often(limit: Limit, seconds: int) -> TooOftenError:
+    minutes = max(1, -(-seconds // 60))
+    wait = "a minute" if minutes == 1 else f"{minutes} minutes"
+    return TooOftenError(
+        f"You have {limit.what}, more than is taken from one place. Nothing is lost: wait {wait}, "
+        "then try again, or write to the workshop if you need more.",
+        seconds,
+    )
+
+
+def _person(request: HttpRequest) -> str:
+    """Return who is counted beside the address: the account, or the browser session."""
+    person = access.person_of(request)
+    return f"account {person.pk}" if person else access.visitor_key(request)
+
+
+def _is_workshop(request: HttpRequest) -> bool:
+    person = access.person_of(request)
+    return person is not None and person.is_workshop
+
+
+def _mark(kind: str, text: str) -> str:
+    """Return what stands for an address or person today: nobody reads it back."""
+    told = f"{timezone.now().date()} {kind} {text}".encode()
+    return hmac.new(settings.SECRET_KEY.encode(), told, hashlib.sha256).hexdigest()[:MARK_LENGTH]

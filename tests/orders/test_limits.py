@@ -1,0 +1,257 @@
+"""Limits per address and person: counted across processes, told in a sentence, nothing lost."""
+
+from __future__ import annotations
+
+import threading
+from datetime import timedelta
+from typing import Any
+
+import pytest
+from django.core.files.uploadedfile import SimpleUploadedFile
+from django.db import connection
+from django.test import Client, RequestFactory
+from django.urls import reverse
+from django.utils import timezone
+
+from config.environment import Environment, SettingError
+from orders import access, limits, tasks
+from orders.limits import TooOftenError
+from orders.models import Design, Message, Order, UseCount, Version
+from tests import factories
+
+BACKEND = "allauth.account.auth_backends.AuthenticationBackend"
+
+
+def asked(address: str = "192.0.2.7", visitor: str = "wren", user: Any = None) -> Any:
+    """A request as a view gets it. The addresses are those for documents (RFC 5737, RFC 3849)."""
+    request = RequestFactory().post("/", REMOTE_ADDR=address)
+    request.session = {access.VISITOR: visitor} if visitor else {}  # type: ignore[assignment]
+    request.user = user
+    return request
+
+
+def picture() -> SimpleUploadedFile:
+    return SimpleUploadedFile("crab.png", factories.picture_png(), "image/png")
+
+
+@pytest.mark.django_db
+class TestCounting:
+    def test_one_more_than_the_row_says_is_refused_and_told_until_when(self, settings: Any) -> None:
+        settings.LIMITS = {"upload": (3, 0)}
+        for _ in range(3):
+            limits.count(asked(), "upload")
+        with pytest.raises(TooOftenError) as caught:
+            limits.count(asked(), "upload")
+        assert 3590 <= caught.value.seconds <= 3600
+        assert "wait 60 minutes" in caught.value.sentence
+        limits.count(asked(visitor="moss"), "upload")  # somebody else is not held up
+
+    def test_a_new_session_each_time_is_counted_by_its_address(self, settings: Any) -> None:
+        settings.LIMITS = {"upload": (3, 5)}
+        for number in range(5):
+            limits.count(asked(visitor=f"session-{number}"), "upload")
+        with pytest.raises(TooOftenError):
+            limits.count(asked(visitor="another"), "upload")
+        limits.count(asked("192.0.2.8", "another"), "upload")
+
+    def test_what_is_refused_is_not_counted_by_either(self, settings: Any) -> None:
+        settings.LIMITS = {"upload": (1, 10)}
+        limits.count(asked(), "upload")
+        for _ in range(20):
+            with pytest.raises(TooOftenError):
+                limits.count(asked(), "upload")
+        assert sorted(UseCount.objects.values_list("count", flat=True)) == [1, 1]
+
+    def test_the_window_begins_anew(self, settings: Any) -> None:
+        settings.LIMITS = {"upload": (1, 1)}
+        limits.count(asked(), "upload")
+        UseCount.objects.update(began_at=timezone.now() - limits.HOUR - timedelta(seconds=1))
+        limits.count(asked(), "upload")
+        with pytest.raises(TooOftenError):
+            limits.count(asked(), "upload")
+
+    def test_one_household_of_version_six_is_one_address(self, settings: Any) -> None:
+        settings.LIMITS = {"upload": (0, 1)}
+        limits.count(asked("2001:db8:1:2::1", "a"), "upload")
+        with pytest.raises(TooOftenError):
+            limits.count(asked("2001:db8:1:2:ffff::9", "b"), "upload")
+        limits.count(asked("2001:db8:1:3::1", "c"), "upload")
+        limits.count(asked("not an address", "d"), "upload")
+
+    def test_behind_a_proxy_the_address_is_the_one_that_the_proxy_saw(self, settings: Any) -> None:
+        settings.LIMITS, settings.IS_BEHIND_PROXY = {"upload": (0, 1)}, True
+        for number in range(2):
+            request = asked("10.0.0.1", f"v{number}")
+            request.META["HTTP_X_FORWARDED_FOR"] = f"198.51.100.{number}, 192.0.2.9"
+            if number:
+                with pytest.raises(TooOftenError):
+                    limits.count(request, "upload")
+            else:
+                limits.count(request, "upload")
+
+    def test_the_workshop_is_not_counted_and_off_is_off(self, settings: Any) -> None:
+        settings.LIMITS = {"upload": (1, 1)}
+        cutter = factories.workshop_person()
+        for _ in range(5):
+            limits.count(asked(user=cutter), "upload")
+        settings.LIMITS = None
+        for _ in range(5):
+            limits.count(asked(), "upload")
+        assert not UseCount.objects.exists()
+
+    def test_neither_address_nor_person_is_kept_and_old_counts_go(self, settings: Any) -> None:
+        owner = factories.artist_person()
+        limits.count(asked(user=owner), "upload")
+        rows = UseCount.objects.values_list("who", flat=True)
+        assert len(rows) == 2
+        assert not any("192.0" in who or "wren" in who for who in rows)
+        UseCount.objects.update(began_at=timezone.now() - limits.KEPT - timedelta(hours=1))
+        assert tasks.sweep()["counts"] == 2
+
+    def test_usual_rows_let_the_benches_and_a_school_by(self) -> None:
+        """Twenty drawings a minute from one address, and a class of thirty with ten each."""
+        upload = limits.LIMITS["upload"]
+        assert upload.address >= 20 * 60
+        assert upload.address >= 30 * 10
+        assert limits.LIMITS[limits.WAITING].each >= 50
+
+
+@pytest.mark.django_db(transaction=True)
+def test_the_count_holds_across_many_at_once(settings: Any) -> None:
+    settings.LIMITS = {"upload": (0, 7)}
+    taken: list[bool] = []
+
+    def press(number: int) -> None:
+        try:
+            limits.count(asked(visitor=f"v{number}"), "upload")
+            taken.append(True)
+        except TooOftenError:
+            taken.append(False)
+        finally:
+            connection.close()
+
+    threads = [threading.Thread(target=press, args=(number,)) for number in range(16)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(timeout=60)
+    assert (taken.count(True), taken.count(False)) == (7, 9)
+
+
+@pytest.mark.django_db
+class TestPages:
+    def test_a_page_script_is_told_by_429_in_words_and_when(
+        self, settings: Any, client: Client
+    ) -> None:
+        settings.LIMITS = {"upload": (1, 0)}
+        form = {"blank": "6x6in", "paper": "6x6in"}
+        sent = {**form, "drawing": picture()}
+        first = client.post(reverse("upload"), sent, headers={"accept": "application/json"})
+        assert first.status_code == 200
+        again = {**form, "drawing": picture()}
+        second = client.post(reverse("upload"), again, headers={"accept": "application/json"})
+        assert second.status_code == 429
+        assert int(second["Retry-After"]) > 3000
+        assert "Nothing is lost" in second.json()["error"]
+        assert Design.objects.count() == 1
+
+    def test_a_plain_form_gets_the_page_with_the_sentence(
+        self, settings: Any, client: Client
+    ) -> None:
+        settings.LIMITS = {"upload": (1, 0)}
+        for code in (302, 429):
+            form = {"blank": "6x6in", "paper": "6x6in", "drawing": picture()}
+            response = client.post(reverse("upload"), form)
+            assert response.status_code == code
+        page = response.content.decode()
+        assert "sent very many drawings" in page
+        assert "Traceback" not in page
+        assert Design.objects.count() == 1
+
+    def test_of_many_at_once_those_before_the_limit_are_taken(
+        self, settings: Any, client: Client
+    ) -> None:
+        settings.LIMITS = {"upload": (3, 0)}
+        form = {"blank": "6x6in", "paper": "6x6in", "drawing": [picture() for _ in range(5)]}
+        page = client.post(reverse("upload"), form, follow=True).content.decode()
+        assert Design.objects.count() == 3
+        assert "2 of your drawings were not taken" in page
+
+    def test_too_many_that_wait_are_refused_until_some_are_done(
+        self, settings: Any, client: Client
+    ) -> None:
+        settings.LIMITS = {"waiting": (2, 0)}
+        form = {"blank": "6x6in", "paper": "6x6in"}
+        for code in (302, 302, 429):
+            response = client.post(reverse("upload"), {**form, "drawing": picture()})
+            assert response.status_code == code
+        assert "stay in the queue" in response.content.decode()
+        Version.objects.update(status="passed")
+        response = client.post(reverse("upload"), {**form, "drawing": picture()})
+        assert response.status_code == 302
+
+    def test_a_drawing_remembers_a_mark_and_no_address(self, client: Client) -> None:
+        form = {"blank": "6x6in", "paper": "6x6in", "drawing": picture()}
+        client.post(reverse("upload"), form, REMOTE_ADDR="192.0.2.77")
+        mark = Design.objects.get().sent_from
+        assert len(mark) == limits.MARK_LENGTH
+        assert "192" not in mark[:3]
+
+    def test_a_message_that_is_too_many_stays_in_its_field(
+        self, settings: Any, client: Client
+    ) -> None:
+        settings.LIMITS = {"message": (1, 1)}
+        order = factories.make_job().order
+        address = reverse("order-write", args=[order.link_token])
+        assert client.post(address, {"text": "One.", "press": "a"}).status_code == 302
+        refused = client.post(address, {"text": "The second one.", "press": "b"})
+        assert refused.status_code == 429
+        assert "The second one." in refused.content.decode()
+        assert "written very many messages" in refused.content.decode()
+        assert Message.objects.count() == 1
+
+    def test_a_basket_that_is_one_too_many_keeps_its_address(
+        self, settings: Any, client: Client
+    ) -> None:
+        settings.LIMITS = {"order": (0, 0)}
+        factories.price_sheet()
+        factories.workshop()
+        owner = factories.artist_person()
+        client.force_login(owner, BACKEND)
+        basket = factories.make_order(artist=owner)
+        Order.objects.filter(pk=basket.pk).update(placed_at=None)
+        factories.make_line(basket, factories.make_version(owner=owner))
+        UseCount.objects.create(
+            action="order",
+            who=limits.address_of(asked("127.0.0.1")),
+            count=9,
+            began_at=timezone.now(),
+        )
+        settings.LIMITS = {"order": (9, 9)}
+        form = {
+            "email": owner.email,
+            "delivery": "post",
+            "ship_name": "Wren Saltmarsh",
+            "ship_line1": "4 Quay Steps",
+            "ship_city": "Kelpmouth",
+            "ship_postcode": "K1",
+            "ship_country": "Portugal",
+            "rights": "on",
+        }
+        refused = client.post(reverse("basket-place"), form)
+        assert refused.status_code == 429
+        assert "4 Quay Steps" in refused.content.decode()
+        assert "asked for very many quotes" in refused.content.decode()
+        assert Order.objects.get(pk=basket.pk).placed_at is None
+
+
+def test_the_setting_changes_rows_or_drops_them() -> None:
+    def read(text: str) -> Any:
+        return Environment({"HOLDFAST_LIMITS": text}).limits("HOLDFAST_LIMITS")
+
+    assert read("") == {}
+    assert read("off") is None
+    assert read("upload=3/9 message=0/0") == {"upload": (3, 9), "message": (0, 0)}
+    for wrong in ("upload", "upload=3", "upload=-1/2", "=3/4", "upload=a/b"):
+        with pytest.raises(SettingError):
+            read(wrong)
