@@ -46,6 +46,7 @@ INSTALLED_APPS = [
     "axes",
     "allauth",
     "allauth.account",
+    "allauth.mfa",
     "pricing",
     "orders",
 ]
@@ -54,6 +55,7 @@ MIDDLEWARE = [
     "django.middleware.security.SecurityMiddleware",
     "csp.middleware.CSPMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
+    "config.headers.HeadersMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
@@ -155,6 +157,11 @@ ACCOUNT_EMAIL_UNKNOWN_ACCOUNTS = False  # nobody can have strangers mailed throu
 ACCOUNT_EMAIL_SUBJECT_PREFIX = ""
 ACCOUNT_SESSION_REMEMBER = True
 ACCOUNT_DEFAULT_HTTP_PROTOCOL = "https" if IS_HTTPS else "http"
+# the workshop's second step: "offered", or "required" of everybody there before any other page
+SECOND_STEP = ENVIRONMENT.one_of("HOLDFAST_SECOND_STEP", ("offered", "required"))
+MFA_ADAPTER = "config.second_step.SecondStepAdapter"
+MFA_SUPPORTED_TYPES = ["totp", "recovery_codes"]
+MFA_TOTP_TOLERANCE = 1  # steps of half a minute by which a phone's clock may be off
 AXES_FAILURE_LIMIT = 10
 AXES_COOLOFF_TIME = timedelta(minutes=15)
 AXES_CLIENT_IP_CALLABLE = "config.sign_in.client_address"

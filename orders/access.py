@@ -11,14 +11,16 @@ from collections.abc import Callable, Sequence
 from functools import wraps
 from typing import Any
 
+from django.conf import settings
 from django.contrib.auth.views import redirect_to_login
 from django.core.exceptions import PermissionDenied
 from django.db.models import Q, QuerySet
 from django.http import Http404, HttpRequest, HttpResponseBase
-from django.shortcuts import get_object_or_404
+from django.shortcuts import get_object_or_404, redirect
 from django.urls import reverse
 from django.utils.cache import add_never_cache_headers
 
+from . import second_step
 from .codes import new_token
 from .models import (
     Design,
@@ -70,8 +72,33 @@ def workshop_actor(request: HttpRequest) -> Actor:
     return Actor(Event.Role.WORKSHOP, person)
 
 
+def workshop_person(request: HttpRequest) -> Person:
+    """Return who of the workshop is signed in."""
+    person = workshop_actor(request).person
+    if person is None:
+        raise PermissionDenied
+    return person
+
+
 def workshop_only(view: Callable[..., HttpResponseBase]) -> Callable[..., HttpResponseBase]:
-    """Guard a page of the workshop: sign-in for strangers, 403 for artists."""
+    """Guard a page of the workshop: sign-in for strangers, 403 for artists.
+
+    Where the second step is asked of everybody, whoever has none yet sets it up first.
+    """
+
+    @wraps(view)
+    def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:
+        person = person_of(request)
+        is_asked = settings.SECOND_STEP == "required" and person and person.is_workshop
+        if is_asked and not second_step.is_set(workshop_person(request)):
+            return redirect("workshop-my-sign-in")
+        return view(request, *args, **kwargs)
+
+    return workshop_to_set_up(guarded)
+
+
+def workshop_to_set_up(view: Callable[..., HttpResponseBase]) -> Callable[..., HttpResponseBase]:
+    """Guard a page of the workshop that is open before the second step is set up."""
 
     @wraps(view)
     def guarded(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponseBase:

@@ -100,6 +100,17 @@ def count(request: HttpRequest, action: str, *, person: str = "") -> None:
     asked = [(address_of(request), limit.address)]
     if who := person or _person(request):
         asked.append((_mark("person", who), limit.each))
+    _count(action, limit, asked)
+
+
+def count_person(action: str, who: str) -> None:
+    """Count one more of an action by somebody alone, whoever and wherever it is."""
+    limit = limit_of(action)
+    if limit is not None:
+        _count(action, limit, [(_mark("person", who), limit.each)])
+
+
+def _count(action: str, limit: Limit, asked: list[tuple[str, int]]) -> None:
     with transaction.atomic():  # a refusal by the one takes the other's count back
         for who, most in asked:
             if most and not _taken(action, who, most, limit.window):

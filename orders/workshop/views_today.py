@@ -1,65 +1,26 @@
-"""Sign-in, and the page that says what needs the cutter today."""
+"""The page that says what needs the cutter today."""
 
 from __future__ import annotations
 
 from datetime import timedelta
 from typing import Any
 
-from django.contrib.auth import logout
-from django.contrib.auth.forms import AuthenticationForm
-from django.contrib.auth.views import LoginView
-from django.core.exceptions import ValidationError
 from django.db.models import Count, OuterRef, Q, QuerySet, Subquery
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import redirect, render
+from django.shortcuts import render
 from django.urls import reverse
-from django.views.decorators.http import require_GET, require_POST
+from django.views.decorators.http import require_GET
 
-from orders import watch
-from orders.access import workshop_only
+from orders import second_step, watch
+from orders.access import workshop_only, workshop_person
 from orders.dates import today as date_of_today
 from orders.messages import WORKSHOP, unseen_by
-from orders.models import Event, Job, Mail, SheetRun, Workshop
+from orders.models import Event, Job, Mail, SheetRun
 
 from .shown import RUNNING, dress
 
 SOON_DAYS = 2
 SHOWN = 12
-
-
-class WorkshopSignInForm(AuthenticationForm):
-    """Email and password of somebody of the workshop; artists sign in by a mailed code."""
-
-    error_messages = {
-        "invalid_login": "That address and password do not belong together. "
-        "Look at both and try again.",
-        "inactive": "This sign-in is closed.",
-    }
-
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.fields["username"].label = "Email address"
-        self.fields["username"].widget.attrs |= {"inputmode": "email", "autocomplete": "username"}
-
-    def confirm_login_allowed(self, user: Any) -> None:
-        super().confirm_login_allowed(user)
-        if not user.is_workshop:
-            raise ValidationError(self.error_messages["invalid_login"], code="invalid_login")
-
-
-class SignIn(LoginView):
-    template_name = "workshop/sign_in.html"
-    authentication_form = WorkshopSignInForm
-    next_page = "workshop-today"
-
-    def get_context_data(self, **kwargs: Any) -> dict[str, Any]:
-        return super().get_context_data(workshop=Workshop.current(), **kwargs)
-
-
-@require_POST
-def sign_out(request: HttpRequest) -> HttpResponse:
-    logout(request)
-    return redirect("workshop-sign-in")
 
 
 @require_GET
@@ -84,6 +45,7 @@ def today(request: HttpRequest) -> HttpResponse:
         "talks": _new_messages(),
         "today": on,
         "not_well": watch.something_is_bad(),
+        "ask_second_step": not second_step.is_set(workshop_person(request)),
     }
     return render(request, "workshop/today.html", context)
 
