@@ -31,6 +31,7 @@ ATTEMPTS = 8
 # kind -> (to the artist or the workshop, waits for undo)
 KINDS: dict[str, tuple[str, bool]] = {
     "quote": ("artist", False),
+    "new-link": ("artist", False),
     "accepted": ("artist", False),
     "new-order": ("workshop", False),
     "refused": ("workshop", False),

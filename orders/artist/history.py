@@ -15,6 +15,7 @@ SENTENCES: dict[tuple[str, str], str] = {
     ("quote", "accept"): "The quote was accepted.",
     ("quote", "expire"): "The quote ran out.",
     ("quote", "refuse"): "You said no thanks to the quote.",
+    ("order", "new-link"): "A new link was made; the old one no longer works.",
     ("order", "again"): "You ordered it again.",
     ("order", "invoice"): "The invoice was made.",
     ("order", "credit"): "A credit note was made.",

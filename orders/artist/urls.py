@@ -161,6 +161,7 @@ urlpatterns = [
         views_messages.drawing,
         name="message-drawing",
     ),
+    path("order/<str:token>/new-link/", views_orders.new_link, name="order-new-link"),
     path("order/<str:token>/again/", views_again.order_again, name="order-again"),
     path(
         "order/<str:token>/invoice-<int:number>.pdf",

@@ -12,7 +12,8 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST, require_safe
 from django_htmx.http import HttpResponseStopPolling
 
-from orders import access, workflow
+from orders import access, limits, workflow
+from orders.links import make_new_link
 from orders.messages import ARTIST, mark_seen
 from orders.models import Event, Job, Order, Version, Workshop
 from orders.models.jobs import CALLED_OFF, OVER
@@ -75,6 +76,18 @@ def slip(request: HttpRequest, token: str) -> HttpResponse:
     paper = request.GET.get("paper", PAPERS[0])
     pdf = packing_slip.render(shown, paper=paper if paper in PAPERS else PAPERS[0])
     return pdf_of(pdf, f"slip-{shown.code}")
+
+
+@require_POST
+def new_link(request: HttpRequest, token: str) -> HttpResponse:
+    """Give the order a new link; the old one dies, and the artist is mailed the new one."""
+    shown = access.order_by_link(request, token)
+    actor = access.talking_artist(request, shown)
+    with told(request):
+        limits.count(request, "link", person=f"order {shown.pk}")
+        shown = make_new_link(shown, actor)
+        messages.success(request, "This is the new link; it is mailed to you. The old one is dead.")
+    return redirect("order", token=shown.link_token)
 
 
 @require_POST

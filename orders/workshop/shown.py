@@ -85,6 +85,7 @@ HAPPENED: dict[str, str] = {
     "refuse": "the artist said no thanks to the quote",
     "replace": "the quote was replaced by a newer one",
     "invoice": "the invoice was issued",
+    "new-link": "a new link was made; the old one no longer works",
     "credit": "a credit note was issued",
     "deposit": "a deposit was recorded",
     "payment": "a payment was recorded",

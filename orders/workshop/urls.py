@@ -56,6 +56,7 @@ urlpatterns = [
         name="workshop-parcel-tracking",
     ),
     path("order/<str:code>/address.pdf", views_prints.address_label, name="workshop-address-label"),
+    path("order/<str:code>/new-link/", views_order.new_link, name="workshop-order-new-link"),
     path("order/<str:code>/slip.pdf", views_files.order_slip, name="workshop-order-slip"),
     path("order/<str:code>/talk/", views_messages.state, name="workshop-order-talk"),
     path("order/<str:code>/talk/write/", views_messages.write, name="workshop-order-write"),

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from typing import Any
 
+from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import render
-from django.views.decorators.http import require_GET
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_GET, require_POST
 
 from orders import parcels
-from orders.access import workshop_only, workshop_order
+from orders.access import workshop_actor, workshop_only, workshop_order
 from orders.dates import today
+from orders.links import make_new_link
 from orders.messages import WORKSHOP, mark_seen
 from orders.models import Order, Packaging, Workshop
 from orders.standing import standing_of
@@ -31,6 +33,16 @@ def order(request: HttpRequest, code: str) -> HttpResponse:
     response = order_page(request, order)
     mark_seen(order, WORKSHOP)
     return response
+
+
+@require_POST
+@workshop_only
+def new_link(request: HttpRequest, code: str) -> HttpResponse:
+    """Give the order a new link and mail it to the artist; the old one dies."""
+    order = workshop_order(request, code)
+    make_new_link(order, workshop_actor(request))
+    messages.success(request, "The order has a new link, which is mailed to the artist.")
+    return redirect("workshop-order", code=order.code)
 
 
 def order_page(

@@ -147,6 +147,14 @@ ROWS: tuple[Row, ...] = (
     Row("parcel-picture", "get", EVERYBODY, ("parcel", "job")),
     Row("workshop-sign-in", "get", EVERYBODY),
     Row("workshop-sign-out", "post", EVERYBODY),
+    Row("workshop-second-step", "get", EVERYBODY),
+    Row("workshop-my-sign-in", "get", SHOP),
+    *(Row(f"workshop-second-step-{n}", "post", SHOP) for n in ("on", "off")),
+    Row("workshop-spare-codes", "post", SHOP),
+    # the codes are handed out for ten minutes after they were made
+    Row("workshop-spare-codes-file", "get", {**SHOP, CUTTER: 404}),
+    Row("order-new-link", "post", TALK, ("link",)),
+    Row("workshop-order-new-link", "post", SHOP, ("order",)),
     *(
         Row(f"workshop-{n}", "get", SHOP)
         for n in [
@@ -251,7 +259,11 @@ def world() -> dict[str, Any]:
     """One artist's drawing, order, job, photo, sheet and letter."""
     factories.price_sheet()
     factories.workshop()
-    owner = factories.artist_person()
+    return world_of(factories.artist_person())
+
+
+def world_of(owner: Person, number: int = 7) -> dict[str, Any]:
+    """Everything of one artist that an address can name; ``number`` differs between artists."""
     version = factories.make_version(owner=owner, findings=[factories.THIN_WEB])
     factories.make_closer(version)
     order = factories.make_order(artist=owner)
@@ -287,7 +299,7 @@ def world() -> dict[str, Any]:
     privacy.remove_design(gone, artist)
     mail = Mail.objects.filter(order=order).first()
     assert mail is not None
-    invoice = invoices.issue(order, cutter, press="world")
+    invoice = invoices.issue(order, cutter, press=f"world {number}")
     receipt = payments.pay(
         order,
         quote.total,
@@ -295,12 +307,12 @@ def world() -> dict[str, Any]:
         kind="payment",
         method="cash",
         paid_on=today(),
-        press="world",
+        press=f"world {number}",
     )
     offcut = Offcut.objects.create(
-        number=7, film=job.film, width_mm=100, height_mm=100, came_from=run
+        number=number, film=job.film, width_mm=100, height_mm=100, came_from=run
     )
-    draft = PriceSheet.current(today()).copy_as_draft("Neap tide", today())
+    draft = PriceSheet.current(today()).copy_as_draft(f"Neap tide {number}", today())
     offer, share, mark = _sold_from_shelf(owner, cutter)
     return {
         "offer": offer.code,
@@ -341,6 +353,7 @@ def world() -> dict[str, Any]:
         "draft": draft.pk,
         "invoice": invoice.number,
         "receipt": receipt.number,
+        "line": order.lines.get().pk,
     }
 
 
