@@ -136,6 +136,7 @@ AUTHENTICATION_BACKENDS = [
 ]
 AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator"},
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
 ]
 LOGIN_URL = "/sign-in/"
 LOGIN_REDIRECT_URL = "/mine/"
@@ -157,6 +158,7 @@ ACCOUNT_EMAIL_UNKNOWN_ACCOUNTS = False  # nobody can have strangers mailed throu
 ACCOUNT_EMAIL_SUBJECT_PREFIX = ""
 ACCOUNT_SESSION_REMEMBER = True
 ACCOUNT_DEFAULT_HTTP_PROTOCOL = "https" if IS_HTTPS else "http"
+CODES_SENT_BESIDE = True  # by a thread, so that an answer takes as long for any address
 # the workshop's second step: "offered", or "required" of everybody there before any other page
 SECOND_STEP = ENVIRONMENT.one_of("HOLDFAST_SECOND_STEP", ("offered", "required"))
 MFA_ADAPTER = "config.second_step.SecondStepAdapter"
@@ -183,6 +185,9 @@ KEEP_BOOKS_DAYS = ENVIRONMENT.whole_number("HOLDFAST_KEEP_BOOKS_DAYS", 3650)
 # a drawing without an account belongs to the browser session, so it lasts a season
 SESSION_COOKIE_AGE = 120 * 24 * 3600
 SESSION_COOKIE_SECURE = IS_HTTPS
+# a browser takes a name like this from this very host only, over https, for all its paths
+SESSION_COOKIE_NAME = "__Host-session" if IS_HTTPS else "sessionid"
+CSRF_COOKIE_NAME = "__Host-csrf" if IS_HTTPS else "csrftoken"
 SESSION_COOKIE_SAMESITE = "Lax"
 CSRF_COOKIE_SECURE = IS_HTTPS
 CSRF_COOKIE_SAMESITE = "Lax"

@@ -23,7 +23,7 @@ from django.http import HttpRequest, HttpResponse
 from django.http.response import HttpResponseBase
 from django.shortcuts import redirect
 from django.urls import reverse
-from django.views.decorators.http import require_POST
+from django.views.decorators.http import require_http_methods, require_POST
 
 from orders import access, limits
 from orders.models import Person
@@ -160,8 +160,9 @@ class ConfirmView(ConfirmLoginCodeView):
         return super().get_context_data(**options) | {"minutes": minutes}
 
 
-ask = AskView.as_view()
-confirm = ConfirmView.as_view()
+only_forms = require_http_methods(["GET", "HEAD", "POST"])
+ask = only_forms(AskView.as_view())
+confirm = only_forms(ConfirmView.as_view())
 
 
 @require_POST

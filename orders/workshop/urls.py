@@ -36,7 +36,7 @@ from . import (
 urlpatterns = [
     path("", views_today.today, name="workshop-today"),
     path("well/", views_well.well, name="workshop-well"),
-    path("sign-in/", views_sign_in.SignIn.as_view(), name="workshop-sign-in"),
+    path("sign-in/", views_sign_in.sign_in, name="workshop-sign-in"),
     path("sign-in/code/", views_sign_in.step, name="workshop-second-step"),
     path("sign-out/", views_sign_in.sign_out, name="workshop-sign-out"),
     path("my-sign-in/", views_sign_in.mine, name="workshop-my-sign-in"),

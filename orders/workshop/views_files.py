@@ -168,4 +168,5 @@ def _file(data: bytes, content_type: str) -> HttpResponse:
     response = HttpResponse(data, content_type=content_type)
     response["Cache-Control"] = FOREVER
     response["X-Content-Type-Options"] = "nosniff"
+    response["Content-Security-Policy"] = "default-src 'none'; sandbox"
     return response

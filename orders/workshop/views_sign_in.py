@@ -72,6 +72,9 @@ class SignIn(LoginView):
         return redirect("workshop-second-step")
 
 
+sign_in = require_http_methods(["GET", "HEAD", "POST"])(SignIn.as_view())
+
+
 @never_cache
 @sensitive_post_parameters("code")
 @require_http_methods(["GET", "HEAD", "POST"])

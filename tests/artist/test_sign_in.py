@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import re
+import threading
 from typing import Any
 
 import pytest
 from django.core import mail
 from django.test import Client
+from django.urls import reverse
 
 from orders.access import VISITOR
 from tests import factories
@@ -205,3 +207,55 @@ def test_drawings_of_two_browsers_come_together_in_the_account(db: None) -> None
     assert "Limpet 1" in page
     assert "Limpet 2" in page
     assert person.designs.count() == 2
+
+
+def test_an_answer_does_not_wait_for_the_mail_and_so_tells_nobody_by_its_time(
+    stranger: Client, settings: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A mail server that takes its time holds up neither the known address nor the unknown."""
+    settings.CODES_SENT_BESIDE = True
+    factories.artist_person()
+    goes_on, sent = threading.Event(), threading.Event()
+
+    def slow(message: Any) -> None:
+        assert goes_on.wait(30)
+        sent.set()
+
+    monkeypatch.setattr("config.sign_in._send", slow)
+    for email in ("wren@harbour.example", "nobody@harbour.example"):
+        answer = stranger.post(reverse("sign-in"), {"email": email})
+        assert answer["Location"] == reverse("sign-in-code")
+        assert not sent.is_set()
+    goes_on.set()
+    assert sent.wait(30)
+
+
+def test_a_mail_server_that_is_down_is_no_error_of_the_page(
+    stranger: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    factories.artist_person()
+
+    def down(message: Any) -> None:
+        raise ConnectionRefusedError
+
+    monkeypatch.setattr("django.core.mail.EmailMessage.send", down)
+    answer = stranger.post(reverse("sign-in"), {"email": "wren@harbour.example"})
+    assert answer["Location"] == reverse("sign-in-code")
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("email", ["wren@harbour.example", "nobody@harbour.example"])
+def test_codes_are_asked_for_so_often_and_no_more_known_address_or_not(
+    settings: Any, email: str
+) -> None:
+    settings.LIMITS = {"sign-in-mail": (2, 0)}  # the library itself pauses after three a minute
+    factories.artist_person()
+    for number in range(2):
+        answer = Client(REMOTE_ADDR=f"192.0.2.{number}").post(reverse("sign-in"), {"email": email})
+        assert answer.status_code == 302
+    spelt = f" {email.upper()} "
+    refused = Client(REMOTE_ADDR="192.0.2.9").post(reverse("sign-in"), {"email": spelt})
+    assert refused.status_code == 429
+    page = refused.content.decode()
+    assert "asked for very many sign-in codes" in page
+    assert "harbour.example" in page.lower()  # the address stays in its field

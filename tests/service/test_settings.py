@@ -75,3 +75,13 @@ def test_everything_that_lives_is_in_the_one_folder_of_its_owner(tmp_path: Path)
     assert len(places) == 7
     assert all(place.startswith(f"{var}/") for place in places)
     assert var.stat().st_mode & 0o777 == 0o700
+
+
+def test_cookies_of_a_public_address_are_bound_to_it(tmp_path: Path) -> None:
+    """RFC 6265bis: names that begin with __Host- are taken with Secure, path / and no domain."""
+    asked = "from config import settings as s; print(s.SESSION_COOKIE_NAME, s.CSRF_COOKIE_NAME, "
+    asked += "s.SESSION_COOKIE_SECURE, s.CSRF_COOKIE_SECURE, s.SECURE_HSTS_SECONDS, s.DEBUG)"
+    told = python(tmp_path, "-c", asked, **PRODUCTION)
+    assert told.stdout.split() == [
+        *("__Host-session", "__Host-csrf", "True", "True", "31536000", "False")
+    ]

@@ -1,6 +1,9 @@
 """Sign-in of the workshop: email and password, and nobody else comes in."""
 
+import io
+
 import pytest
+from django.core.management import CommandError, call_command
 from django.test import Client
 from django.urls import reverse
 
@@ -94,3 +97,14 @@ def test_pages_of_the_workshop_are_not_kept_by_a_shared_browser() -> None:
     client = Client()
     client.force_login(factories.workshop_person(), BACKEND)
     assert "no-store" in client.get(reverse("workshop-today"))["Cache-Control"]
+
+
+@pytest.mark.parametrize("password", ["password123", "short", "football1"])
+def test_a_common_password_or_a_short_one_is_refused(
+    password: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """OWASP ASVS 5.0, 6.2.1 and 6.2.4 (numbers from memory)."""
+    monkeypatch.setattr("sys.stdin", io.StringIO(f"{password}\n"))
+    with pytest.raises(CommandError):
+        call_command("add_cutter", "new@harbour.example")
+    assert not Person.objects.filter(email="new@harbour.example").exists()
