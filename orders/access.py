@@ -206,8 +206,8 @@ def shelf_version(request: HttpRequest, code: str, version_id: int) -> Version:
         if version.shelf_sizes.filter(offer=offer).exists():
             return version
         raise Http404
-    mine = Order.objects.filter(_mine(request, "artist")) | _opened_orders(request)
-    lines = OrderLine.objects.filter(order__in=mine, shelf_offer=offer, version=version)
+    own = Order.objects.filter(mine(request, "artist")) | _opened_orders(request)
+    lines = OrderLine.objects.filter(order__in=own, shelf_offer=offer, version=version)
     if lines.exists():
         return version
     raise Http404

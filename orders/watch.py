@@ -24,6 +24,8 @@ from django.db.migrations.executor import MigrationExecutor
 from django.db.models import Q
 from django.utils import timezone
 
+from geometry import reading_guard
+
 from . import pulses
 from .codes import new_token
 from .models import Mail, Pulse, Version
@@ -172,6 +174,13 @@ def _files() -> Look:
     return Look(GOOD, "A file was written, read and taken away again.")
 
 
+def _reading() -> Look:
+    guard = reading_guard()
+    if guard.network_closed:
+        return Look(GOOD, "What reads pictures has no network and cannot write.")
+    return Look(LOOK, guard.reason)
+
+
 def _backup() -> Look:
     at = pulses.seen(Pulse.Name.BACKUP)
     to_do = "Make one and keep it on another machine; docs/running.md says how."
@@ -211,6 +220,7 @@ LOOKS: dict[str, Callable[[], Look]] = {
     "Does the database answer?": _database,
     "Can files be written and read?": _files,
     "Is there room on the disk?": _room,
+    "Are pictures read behind a shut door?": _reading,
     "Is there a backup?": _backup,
     "Is the clock right?": _clock,
     "Is the way to the site safe?": _address,

@@ -313,7 +313,7 @@ def world_of(owner: Person, number: int = 7) -> dict[str, Any]:
         number=number, film=job.film, width_mm=100, height_mm=100, came_from=run
     )
     draft = PriceSheet.current(today()).copy_as_draft(f"Neap tide {number}", today())
-    offer, share, mark = _sold_from_shelf(owner, cutter)
+    offer, share, mark = _sold_from_shelf(owner, cutter, number)
     return {
         "offer": offer.code,
         "offered": offer.sizes.get().version_id,
@@ -357,15 +357,17 @@ def world_of(owner: Person, number: int = 7) -> dict[str, Any]:
     }
 
 
-def _sold_from_shelf(owner: Person, cutter: Actor) -> tuple[ShelfOffer, ShareLine, SharePayout]:
+def _sold_from_shelf(
+    owner: Person, cutter: Actor, number: int
+) -> tuple[ShelfOffer, ShareLine, SharePayout]:
     """Another drawing of the owner's on the shelf, sold to somebody else, its share paid."""
     offer = factories.make_offer(factories.make_version(owner=owner))
     job = factories.sell(offer, cutter)
     factories.send(job, cutter)
     mark = shelf_money.pay(
-        owner, today().replace(day=1), "USD", cutter, reference="by hand", press="world"
+        owner, today().replace(day=1), "USD", cutter, reference="by hand", press=f"share {number}"
     )
-    return offer, ShareLine.objects.get(), mark
+    return offer, ShareLine.objects.get(sale__offer=offer), mark
 
 
 def client_for(role: str) -> Client:
