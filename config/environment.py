@@ -176,6 +176,58 @@ def mail(url: str) -> dict[str, Any]:
     }
 
 
+FILES_FORM = "s3://key:secret@host:port/bucket?region=name (https unless ?tls=no)"
+_FILES_OPTIONS = {"region", "tls", "style"}
+
+
+def files(
+    url: str, *, key: str = "", secret: str = "", variable: str = "HOLDFAST_FILES_URL"
+) -> dict[str, Any]:
+    """Return Django's description of the store: a bucket by `url`, or else the folder of media.
+
+    `s3://KEY:SECRET@HOST[:PORT]/BUCKET[/FOLDER]?region=NAME&tls=no&style=host`; key and secret may
+    come by themselves instead. With `style=host` the bucket's name goes before the host's.
+    """
+    if not url:
+        return {"BACKEND": "config.file_store.FolderStore"}
+    parts = urlsplit(url)
+    bucket, _, folder = parts.path.strip("/").partition("/")
+    if parts.scheme != "s3" or not parts.hostname or not bucket:
+        raise SettingError(f"{variable} must look like {FILES_FORM}.")
+    try:
+        port = f":{parts.port}" if parts.port else ""
+    except ValueError:
+        raise SettingError(f"The port in {variable} is not a number from 1 to 65535.") from None
+    options = dict(parse_qsl(parts.query))
+    if unknown := sorted(set(options) - _FILES_OPTIONS):
+        raise SettingError(f"{variable} knows region, tls and style after the ?, not {unknown[0]}.")
+    key, secret = unquote(parts.username or "") or key, unquote(parts.password or "") or secret
+    if not key or not secret:
+        raise SettingError(
+            f"{variable} needs a key and a secret: {FILES_FORM}, with a sign such as / in the "
+            "secret written %2F; or put them into HOLDFAST_FILES_KEY and HOLDFAST_FILES_SECRET."
+        )
+    tls = Environment({f"tls in {variable}": options.get("tls", "")}).flag(
+        f"tls in {variable}", True
+    )
+    style = options.get("style", "path")
+    if style not in {"path", "host"}:
+        raise SettingError(f"style in {variable} must be path or host, not {style!r}.")
+    host = f"[{parts.hostname}]" if ":" in parts.hostname else parts.hostname
+    return {
+        "BACKEND": "config.bucket_store.BucketStore",
+        "OPTIONS": {
+            "bucket_name": unquote(bucket),
+            "location": "/".join([*([unquote(folder)] if folder else []), "media"]),
+            "access_key": key,
+            "secret_key": secret,
+            "endpoint_url": f"http{'s' if tls else ''}://{host}{port}",
+            "region_name": options.get("region", "us-east-1"),  # the protocol's own default
+            "addressing_style": {"path": "path", "host": "virtual"}[style],
+        },
+    }
+
+
 def broker(redis_url: str, folder: Path) -> dict[str, Any]:
     """Return the worker's broker: Redis by `redis_url`, or else files in `folder`.
 

@@ -60,6 +60,7 @@ MIDDLEWARE = [
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "config.null_characters.NullCharacterMiddleware",
+    "config.store_away.StoreAwayMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
@@ -227,7 +228,11 @@ STATIC_URL = "/static/"
 STATIC_ROOT = str(ENVIRONMENT.folder("HOLDFAST_STATIC", VAR / "static"))
 STATICFILES_DIRS = [BASE_DIR / "static"]
 STORAGES = {
-    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "default": read.files(
+        ENVIRONMENT.text("HOLDFAST_FILES_URL"),
+        key=ENVIRONMENT.text("HOLDFAST_FILES_KEY"),
+        secret=ENVIRONMENT.text("HOLDFAST_FILES_SECRET"),
+    ),
     "staticfiles": {"BACKEND": "whitenoise.storage.CompressedManifestStaticFilesStorage"},
 }
 

@@ -75,13 +75,12 @@ def zip_of(everything: Everything) -> Iterator[bytes]:
     written: Any = out  # has all that a zip written in one go needs: write and flush
     with zipfile.ZipFile(written, "w", zipfile.ZIP_STORED) as archive:
         for name, stored in everything.files:
-            if not default_storage.exists(stored):
+            try:
+                source = default_storage.open(stored, "rb")
+            except FileNotFoundError:
                 missing.append(name)
                 continue
-            with (
-                default_storage.open(stored, "rb") as source,
-                archive.open(name, "w", force_zip64=True) as target,
-            ):
+            with source, archive.open(name, "w", force_zip64=True) as target:
                 while chunk := source.read(CHUNK_BYTES):
                     target.write(chunk)
                     yield out.taken()

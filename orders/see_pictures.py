@@ -16,7 +16,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from django.conf import settings
-from django.core.files.storage import default_storage
 
 from .models import Closer, Version
 
@@ -140,11 +139,8 @@ def _paint(version: Version, field: Any) -> bytes:
         cv2.fillPoly(bare, rings, 0, cv2.LINE_8, 4)
     bare = cv2.resize(bare, (width, height), interpolation=cv2.INTER_AREA)
     soft: Any = np.full((height, width), DAB_SOFT_MM, np.float32)
-    if field and field.name and default_storage.exists(field.name):
-        with field.open("rb") as stored:
-            lift: Any = (
-                np.asarray(Image.open(stored).convert("L"), np.float32) / 50
-            )  # mm, see Closer
+    lift = _lift_mm(field)
+    if lift is not None:
         lift = cv2.resize(lift, (width, height), interpolation=cv2.INTER_LINEAR)
         soft = np.minimum(soft + LIFT_SOFT * cv2.GaussianBlur(lift, (0, 0), 4), MOST_SOFT_MM)
     looks = [
@@ -161,6 +157,20 @@ def _paint(version: Version, field: Any) -> bytes:
     out = BytesIO()
     Image.fromarray(np.clip(np.rint(paint), 0, 255).astype(np.uint8)).save(out, "PNG")
     return out.getvalue()
+
+
+def _lift_mm(field: Any) -> Any:
+    """Return a stored lift field in mm, see Closer; None where there is none."""
+    import numpy as np
+    from PIL import Image
+
+    if not field or not field.name:
+        return None
+    try:
+        with field.open("rb") as stored:
+            return np.asarray(Image.open(stored).convert("L"), np.float32) / 50
+    except FileNotFoundError:
+        return None
 
 
 def _sponge(height: int, width: int) -> Any:
@@ -181,7 +191,7 @@ def _sponge(height: int, width: int) -> Any:
 def _stencil(version: Version) -> Stencil:
     from geometry.stencil import Stencil
 
-    if not version.stencil or not default_storage.exists(str(version.stencil.name)):
+    if not version.stencil:
         raise FileNotFoundError(f"{version} has no stencil")
     with version.stencil.open("rb") as stored:
         return Stencil.from_bytes(stored.read())

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from django.core.files.storage import default_storage
 from django.db.models.fields.files import FieldFile
 from django.http import FileResponse, Http404, HttpRequest, HttpResponse
 from django.views.decorators.http import require_safe
@@ -96,10 +95,14 @@ def film_of(version: Version) -> FileResponse:
 
 def serve(file: FieldFile, content_type: str, *, download: str = "") -> FileResponse:
     """Serve a stored file with a fixed type. What it holds never changes, so it may be kept."""
-    if not file.name or not default_storage.exists(file.name):
+    if not file.name:
         raise Http404
+    try:  # asking first whether it is there would be one more request to a store elsewhere
+        stored = file.open("rb")
+    except FileNotFoundError:
+        raise Http404 from None
     response = FileResponse(
-        file.open("rb"), content_type=content_type, as_attachment=bool(download), filename=download
+        stored, content_type=content_type, as_attachment=bool(download), filename=download
     )
     response["Cache-Control"] = "private, max-age=31536000, immutable"
     response["X-Content-Type-Options"] = "nosniff"

@@ -158,10 +158,13 @@ def _version(request: HttpRequest, code: str, number: int) -> Version:
 
 
 def stored_file(name: str | None, content_type: str) -> HttpResponse:
-    if not name or not default_storage.exists(name):
+    if not name:
         raise Http404
-    with default_storage.open(name, "rb") as stored:
-        return _file(stored.read(), content_type)
+    try:
+        with default_storage.open(name, "rb") as stored:
+            return _file(stored.read(), content_type)
+    except FileNotFoundError:
+        raise Http404 from None
 
 
 def _file(data: bytes, content_type: str) -> HttpResponse:

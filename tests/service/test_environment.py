@@ -1,11 +1,20 @@
 """Settings read from the environment: safe defaults, and one sentence for what cannot be used."""
 
+import re
 import stat
 from pathlib import Path
 
 import pytest
 
-from config.environment import Environment, SettingError, broker, database, mail, secret_key
+from config.environment import (
+    Environment,
+    SettingError,
+    broker,
+    database,
+    files,
+    mail,
+    secret_key,
+)
 
 
 def read(**variables: str) -> Environment:
@@ -119,3 +128,40 @@ def test_a_given_key_must_be_long(tmp_path: Path) -> None:
     assert secret_key("k" * 32, tmp_path / "unused") == "k" * 32
     with pytest.raises(SettingError, match="32 characters"):
         secret_key("short", tmp_path / "unused")
+
+
+def test_files_lie_in_a_folder_unless_a_bucket_is_named() -> None:
+    assert files("") == {"BACKEND": "config.file_store.FolderStore"}
+    described = files("s3://me:a%2Fb@store.example:9000/stencils/north?region=eu-1&style=host")
+    assert described["BACKEND"] == "config.bucket_store.BucketStore"
+    assert described["OPTIONS"] == {
+        "bucket_name": "stencils",
+        "location": "north/media",
+        "access_key": "me",
+        "secret_key": "a/b",
+        "endpoint_url": "https://store.example:9000",
+        "region_name": "eu-1",
+        "addressing_style": "virtual",
+    }
+    plain = files("s3://[::1]:9000/stencils?tls=no", key="k", secret="s")["OPTIONS"]
+    assert plain["endpoint_url"] == "http://[::1]:9000"
+    assert (plain["access_key"], plain["secret_key"], plain["location"]) == ("k", "s", "media")
+
+
+@pytest.mark.parametrize(
+    ("url", "told"),
+    [
+        ("https://store.example/bucket", "must look like s3://"),
+        ("s3://k:s@store.example", "must look like s3://"),
+        ("s3://k:s@store.example:99999/b", "port in HOLDFAST_FILES_URL"),
+        ("s3://store.example/b", "needs a key and a secret"),
+        ("s3://k@store.example/b", "HOLDFAST_FILES_KEY and HOLDFAST_FILES_SECRET"),
+        ("s3://k:s@store.example/b?acl=public", "knows region, tls and style after the ?, not acl"),
+        ("s3://k:s@store.example/b?tls=perhaps", "tls in HOLDFAST_FILES_URL must be yes or no"),
+        ("s3://k:s@store.example/b?style=x", "must be path or host"),
+    ],
+)
+def test_other_addresses_of_files_are_refused_by_name(url: str, told: str) -> None:
+    with pytest.raises(SettingError, match=re.escape(told)) as refused:
+        files(url)
+    assert ":s@" not in str(refused.value)
