@@ -26,7 +26,7 @@ from django.utils import timezone
 
 from geometry import reading_guard
 
-from . import pulses
+from . import file_check, pulses
 from .codes import new_token
 from .models import Mail, Pulse, Version
 
@@ -41,6 +41,8 @@ JUST_STARTED = timedelta(minutes=2)
 LATE_LETTER = timedelta(minutes=30)
 RECENT = timedelta(days=7)
 BACKUP_WITHIN = timedelta(days=8)
+FILES_WITHIN = timedelta(days=4)
+FILES_TO_DO = "See which: python3 run.py check-files; docs/owner/keep-it.md says what to do."
 GB = 1_000_000_000
 LITTLE_ROOM_GB, NO_ROOM_GB = 5.0, 0.5
 
@@ -181,9 +183,24 @@ def _reading() -> Look:
     return Look(LOOK, guard.reason)
 
 
+def _whole_files() -> Look:
+    last = file_check.last_look()
+    if last is None:
+        return Look(GOOD, "They are looked at by night; the first time is still to come.")
+    words = f"{_counted(last.files, 'file')} looked at {_span(_age(last.begun_at))} ago"
+    if last.failure:
+        return Look(LOOK, f"{words}: {last.failure}", FILES_TO_DO)
+    if not last.is_good:
+        words = f"{words}: {last.missing} missing, {last.altered} altered."
+        return Look(BAD, words, FILES_TO_DO)
+    if _age(last.begun_at) > FILES_WITHIN:
+        return Look(LOOK, f"{words}, and not since.", FILES_TO_DO)
+    return Look(GOOD, f"{words}, every one there and whole.")
+
+
 def _backup() -> Look:
     at = pulses.seen(Pulse.Name.BACKUP)
-    to_do = "Make one and keep it on another machine; docs/running.md says how."
+    to_do = "Make one and keep it on another machine; docs/owner/keep-it.md says how."
     if at is None:
         return Look(LOOK, "No backup has been made yet.", to_do)
     words = f"The last one was made {_span(_age(at))} ago."
@@ -219,6 +236,7 @@ LOOKS: dict[str, Callable[[], Look]] = {
     "Did every drawing get an answer?": _unanswered,
     "Does the database answer?": _database,
     "Can files be written and read?": _files,
+    "Is every stored file whole?": _whole_files,
     "Is there room on the disk?": _room,
     "Are pictures read behind a shut door?": _reading,
     "Is there a backup?": _backup,

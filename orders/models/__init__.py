@@ -3,6 +3,7 @@
 from .closer import Closer
 from .designs import Design, Override, Upload, Version
 from .editing import Working
+from .file_looks import FileLook
 from .jobs import Job, Packaging, Parcel, ParcelLine, Photo
 from .kerf_test import KerfTest
 from .letters import LetterText
@@ -29,6 +30,7 @@ __all__ = [
     "CutMeasure",
     "Design",
     "Event",
+    "FileLook",
     "Film",
     "Invoice",
     "Job",

@@ -10,7 +10,9 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandParser
 from django.db import DatabaseError, close_old_connections
 
+from config.file_store import StoreAwayError
 from orders import tasks
+from orders.nightly import Nightly
 
 logger = logging.getLogger(__name__)
 
@@ -29,11 +31,17 @@ class Command(BaseCommand):
         stopped = threading.Event()
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: stopped.set())
+        night = Nightly()
         while not stopped.is_set():
             try:
                 tasks.sweep()
+                night.look()
             except DatabaseError:
                 # A database that is locked or away comes back; the sweep must outlive it.
                 logger.exception("the sweep could not reach the database and tries again")
+            except StoreAwayError as error:
+                # So does the store of files; what was to be erased is begun and goes on then.
+                logger.error("the sweep goes on later: %s", error)
             close_old_connections()
             stopped.wait(options["every"])
+        night.end()
