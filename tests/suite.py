@@ -41,9 +41,12 @@ ONCE = (
     "tests/service/test_client_address.py",
     "tests/service/test_containers.py",
     "tests/service/test_environment.py",
+    "tests/service/test_file_store.py",
     "tests/service/test_folder_broker.py",
     "tests/service/test_living.py",
+    "tests/service/test_move.py",
     "tests/service/test_run_parts.py",
+    "tests/service/test_sealing.py",
 )
 """What knows no database, or only reads rows to make a page, a picture or a file of them; all else
 runs on both. tests/journey/test_whole_path.py clicks through the pages of both."""
@@ -186,7 +189,9 @@ def main(words: list[str]) -> int:
         count.add(lint())
     if warming.wait():
         stop_with("The compiled loops of the geometry could not be made; see above.")
-    chosen = ["-m", "not browser"] if "browser" in without else []
+    marks = {"browser": "browser", "postgres": "postgresql"}
+    left = [f"not {mark}" for part, mark in marks.items() if part in without]
+    chosen = ["-m", " and ".join(left)] if left else []
     count.add(run_pytest("SQLite and a broker of files", clean_environment(), *chosen))
     if "postgres" not in without:
         from tests import services  # its imports are wanted only here
