@@ -34,8 +34,16 @@ OLDEST, NEWEST = (3, 11), (3, 13)
 RUN_LOCK, DEV_LOCK = FOLDER / "requirements.lock", FOLDER / "requirements-dev.lock"
 PACKAGES_STAMP, SETUP_STAMP = VENV / "holdfast-packages.json", VAR / "set-up.json"
 SIGN_INS = VAR / "demo.txt"
-FIRST_PORT, PORTS_TRIED = 8000, 50
-STOP_SECONDS = 10
+FIRST_PORT, PORTS_TRIED, STOP_SECONDS = 8000, 50, 10
+# handed on to manage.py with all that follows; those that need the site stopped say yes
+HANDED = {
+    "backup": ("write database and files into one archive", False),
+    "check-files": ("compare every stored file with its checksum", False),
+    "restore": ("bring an archive back", True),
+    "move": ("take everything to another database and store", False),
+    "add-cutter": ("make or renew a sign-in for the workshop", False),
+    "remove-cutter": ("take a sign-in of the workshop away", False),
+}
 
 
 def say(text: str) -> None:
@@ -162,27 +170,19 @@ def sync_with_uv(lock: Path) -> bool:
 
 def child_environment(**more: str) -> dict[str, str]:
     """Return the environment of everything started here."""
-    incoming = VAR / "incoming"
-    incoming.mkdir(parents=True, exist_ok=True)
+    (VAR / "incoming").mkdir(parents=True, exist_ok=True)
     return {
         **os.environ,
         "HOLDFAST_VAR": str(VAR),
         "PYTHONUNBUFFERED": "1",
-        # the broker of files moves each message through the temporary folder: on the same
-        # disk that is one rename, across disks a copy that can be read half done
-        "TMPDIR": str(incoming),
+        # the broker of files renames messages out of it; across disks it would copy them
+        "TMPDIR": str(VAR / "incoming"),
         **more,
     }
 
 
 def manage(*words: str, **keywords: Any) -> None:
     run(PYTHON, FOLDER / "manage.py", *words, env=child_environment(), **keywords)
-
-
-def hand_over(*words: str) -> NoReturn:
-    """Run a command that tells its own faults, and leave as it left."""
-    command = [str(PYTHON), "manage.py", *words]
-    raise SystemExit(subprocess.run(command, cwd=FOLDER, env=child_environment()).returncode)
 
 
 def set_up(with_demo: bool) -> None:
@@ -336,6 +336,9 @@ def children(port: int) -> list[Child]:
         PYTHONWARNINGS="ignore:You're running the worker with superuser privileges",
     )
     programs = VENV / "bin"
+    at_once = os.environ.get("HOLDFAST_CHECKS_AT_ONCE", "").strip() or "1"
+    if not at_once.isdigit() or not 1 <= int(at_once) <= 64:
+        stop_with(f"HOLDFAST_CHECKS_AT_ONCE must be a number from 1 to 64, not {at_once!r}.")
     web = [
         str(programs / "gunicorn"), "config.wsgi", "--bind", f"127.0.0.1:{port}",
         "--worker-class", "gthread", "--workers", "2", "--threads", "8", "--timeout", "60",
@@ -343,7 +346,7 @@ def children(port: int) -> list[Child]:
         "--logger-class", "config.logs.GunicornLogger",
     ]  # fmt: skip
     worker = [
-        str(programs / "celery"), "--quiet", "-A", "config", "worker", "-c", "1",
+        str(programs / "celery"), "--quiet", "-A", "config", "worker", "-c", at_once,
         "--without-gossip", "--without-mingle", "--without-heartbeat", "--loglevel", "WARNING",
     ]  # fmt: skip
     sweep = [str(PYTHON), str(FOLDER / "manage.py"), "sweep"]
@@ -395,11 +398,8 @@ def start(port_wanted: int | None, with_demo: bool) -> None:
 
 def greet(address: str, seconds: float) -> None:
     say(f"\nHoldfast runs at {address}  (ready after {seconds:.1f} s)")
-    if SIGN_INS.exists():
-        say("\n" + SIGN_INS.read_text().strip())
-    else:
-        say("\nA sign-in for the workshop: .venv/bin/python manage.py add_cutter you@example.org")
-    say("\nStop it with Ctrl-C.")
+    first = "A sign-in for the workshop: python3 run.py add-cutter you@stencils.example"
+    say(f"\n{SIGN_INS.read_text().strip() if SIGN_INS.exists() else first}\n\nStop it with Ctrl-C.")
 
 
 def leave(family: list[Child], guardian: IO[bytes]) -> None:
@@ -417,8 +417,7 @@ def leave(family: list[Child], guardian: IO[bytes]) -> None:
 def test(without: set[str]) -> None:
     install_packages(DEV_LOCK)
     os.chdir(FOLDER)
-    flags = [f"--without-{part}" for part in sorted(without)]
-    os.execv(PYTHON, [str(PYTHON), "-m", "tests.suite", *flags])
+    os.execv(PYTHON, [str(PYTHON), "-m", "tests.suite", *(f"--without-{p}" for p in without)])
 
 
 def check() -> None:
@@ -454,12 +453,18 @@ def arguments() -> argparse.Namespace:
     words.add_parser("setup", help="only set up")
     words.add_parser("check", help="lint, format and types")
     words.add_parser("lock", help="write the lock files anew from pyproject.toml")
-    backup = words.add_parser("backup", help="write database and files into one archive")
-    backup.add_argument("file")
-    restore = words.add_parser("restore", help="bring an archive back")
-    restore.add_argument("file")
-    restore.add_argument("--replace", action="store_true", help="even if there are orders here")
+    for word, (told, _) in HANDED.items():
+        words.add_parser(word, help=told)
     return parser.parse_args()
+
+
+def hand_on(word: str, *words: str) -> NoReturn:
+    """Run a command that tells its own faults, in the caller's folder, and leave as it left."""
+    command = [str(PYTHON), str(FOLDER / "manage.py"), word.replace("-", "_"), *words]
+    alone = HANDED[word][1] and not {"--files-only", "--help", "-h"} & set(words)
+    with take_the_only_seat() if alone else contextlib.nullcontext():
+        set_up(with_demo=False) if alone else install_packages(RUN_LOCK)
+        raise SystemExit(subprocess.run(command, env=child_environment()).returncode)
 
 
 def main() -> None:
@@ -467,6 +472,8 @@ def main() -> None:
         guard()
         return
     use_fitting_python()
+    if len(sys.argv) > 1 and sys.argv[1] in HANDED:
+        hand_on(*sys.argv[1:])
     given = arguments()
     with_demo = not given.without_demo and not os.environ.get("DATABASE_URL", "").strip()
     if given.word == "setup":
@@ -477,13 +484,6 @@ def main() -> None:
         test(set(given.without or ()))
     elif given.word in {"check", "lock"}:
         {"check": check, "lock": lock}[given.word]()
-    elif given.word == "backup":
-        install_packages(RUN_LOCK)
-        hand_over("backup", os.path.abspath(given.file))
-    elif given.word == "restore":
-        with take_the_only_seat():
-            set_up(with_demo=False)
-            hand_over("restore", os.path.abspath(given.file), *["--replace"] * given.replace)
     else:
         start(given.port, with_demo)
 

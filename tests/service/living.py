@@ -19,8 +19,8 @@ START_SECONDS = 300  # the first start migrates, gathers static files and compil
 class Living:
     """One started `run.py` and what it printed."""
 
-    def __init__(self, var: Path, *words: str) -> None:
-        self.environment = environment_for(var)
+    def __init__(self, var: Path, *words: str, **variables: str) -> None:
+        self.environment = environment_for(var) | variables
         self.process = subprocess.Popen(
             [sys.executable, "run.py", "--without-demo", *words],
             cwd=ROOT,
