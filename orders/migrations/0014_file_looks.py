@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('orders', '0011_pulse'),
+        ('orders', '0013_fair_turns_and_limits'),
     ]
 
     operations = [
