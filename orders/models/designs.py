@@ -62,6 +62,8 @@ class Upload(models.Model):
     name = models.CharField(max_length=200)
     sha256 = models.CharField(max_length=64)
     size_bytes = models.BigIntegerField()
+    # Made with the form: the same sending twice, its answer lost, is one upload.
+    sending = models.CharField(max_length=64, null=True, unique=True)
     created_at = models.DateTimeField(default=timezone.now)
 
     def __str__(self) -> str:

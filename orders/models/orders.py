@@ -84,6 +84,8 @@ class OrderLine(models.Model):
         on_delete=models.PROTECT,
         related_name="lines",
     )
+    # Of the form that was last put in: the same form twice is put in once.
+    press = models.CharField(max_length=40, blank=True)
 
     class Meta:
         ordering = ("id",)

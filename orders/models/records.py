@@ -68,6 +68,8 @@ class Mail(models.Model):
         SENT = "sent", "sent"
         WITHDRAWN = "withdrawn", "withdrawn"
         FAILED = "failed", "could not be sent"
+        # on its way when the line broke; sent again only at a person's word
+        IN_DOUBT = "in-doubt", "may have gone"
 
     to = models.EmailField()
     subject = models.CharField(max_length=200)
@@ -81,6 +83,8 @@ class Mail(models.Model):
     sent_at = models.DateTimeField(null=True, blank=True)
     attempts = models.PositiveIntegerField(default=0)
     lease_until = models.DateTimeField(null=True, blank=True)
+    # The last moment before the mail server took it over.
+    handed_at = models.DateTimeField(null=True, blank=True)
     failure = models.CharField(max_length=300, blank=True)
 
     class Meta:

@@ -160,6 +160,7 @@ urlpatterns = [
     path("mail/", views_mail.mails, name="workshop-mail"),
     path("mail/<int:mail_id>/", views_mail.mail_text, name="workshop-mail-text"),
     path("mail/<int:mail_id>/again/", views_mail.mail_again, name="workshop-mail-again"),
+    path("mail/<int:mail_id>/arrived/", views_mail.mail_arrived, name="workshop-mail-arrived"),
     path("letters/", views_letters.letters, name="workshop-letters"),
     path("letters/<str:kind>/", views_letters.letter, name="workshop-letter"),
     path("letters/<str:kind>/back/", views_letters.letter_back, name="workshop-letter-back"),

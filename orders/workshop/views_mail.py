@@ -44,20 +44,30 @@ def mails(request: HttpRequest) -> HttpResponse:
 @workshop_only
 def mail_text(request: HttpRequest, mail_id: int) -> HttpResponse:
     mail = get_object_or_404(Mail.objects.select_related("order", "event__by"), pk=mail_id)
-    return render(request, "workshop/mail_text.html", {"mail": mail})
+    context = {"mail": mail, "number": outbox.message_id(mail)}
+    return render(request, "workshop/mail_text.html", context)
 
 
 @require_POST
 @workshop_only
 def mail_again(request: HttpRequest, mail_id: int) -> HttpResponse:
-    """Put a failed mail back into the outbox."""
+    """Put a mail that failed, or that may have gone, back into the outbox."""
     mail = get_object_or_404(Mail, pk=mail_id)
-    if mail.status == Mail.Status.FAILED:
-        outbox.send_again(mail)
+    if outbox.send_again(mail):
         messages.success(request, f"The mail to {mail.to} is sent again within a minute.")
     else:
         messages.error(
             request,
             f"The mail to {mail.to} is “{mail.get_status_display()}” now, so it is not sent again.",
         )
+    return redirect("workshop-mail-text", mail.pk)
+
+
+@require_POST
+@workshop_only
+def mail_arrived(request: HttpRequest, mail_id: int) -> HttpResponse:
+    """Settle a mail that may have gone: it is known to have arrived."""
+    mail = get_object_or_404(Mail, pk=mail_id)
+    if outbox.call_arrived(mail):
+        messages.success(request, f"Noted: the mail to {mail.to} arrived.")
     return redirect("workshop-mail-text", mail.pk)

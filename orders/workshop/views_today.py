@@ -92,6 +92,7 @@ def _tallies(on: Any) -> list[dict[str, Any]]:
     )
     talking = unseen_by(WORKSHOP).values("order").distinct().count()
     failed = Mail.objects.filter(status=Mail.Status.FAILED).count()
+    doubted = Mail.objects.filter(status=Mail.Status.IN_DOUBT).count()
     queue = reverse("workshop-queue")
     rows: list[tuple[int, str, str, str, str]] = [
         (counts["late"], "late", "clock", f"{queue}?due=late", "tally-late"),
@@ -117,6 +118,13 @@ def _tallies(on: Any) -> list[dict[str, Any]]:
             "mail",
             reverse("workshop-mail") + "?state=failed",
             "tally-late",
+        ),
+        (
+            doubted,
+            "mails that may have gone",
+            "mail",
+            reverse("workshop-mail") + "?state=in-doubt",
+            "tally-soon",
         ),
     ]
     # what is at rest is only listed when there is some of it

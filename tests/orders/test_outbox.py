@@ -65,14 +65,15 @@ def test_a_server_that_is_away_is_tried_again_later(
     assert (letter.status, letter.failure) == ("waiting", "")
 
 
-def test_a_letter_whose_sender_died_is_not_sent_twice(letter: Mail) -> None:
+def test_a_letter_whose_sender_died_handing_it_over_is_not_sent_twice(letter: Mail) -> None:
+    now = timezone.now()
     Mail.objects.filter(pk=letter.pk).update(
-        status="sending", lease_until=timezone.now() - timedelta(seconds=1)
+        status="sending", handed_at=now, lease_until=now - timedelta(seconds=1)
     )
     assert outbox.return_unsent() == 1
     assert outbox.send_due() == 0
     letter.refresh_from_db()
-    assert letter.status == "failed"
+    assert letter.status == "in-doubt"
 
 
 def test_every_kind_has_a_text_and_a_letter_of_it_reads_without_a_gap(cutter: Actor) -> None:

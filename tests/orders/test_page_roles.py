@@ -218,6 +218,7 @@ ROWS: tuple[Row, ...] = (
     Row("workshop-sheet-placement", "get", SHOP, ("run",)),
     Row("workshop-mail-text", "get", SHOP, ("mail",)),
     Row("workshop-mail-again", "post", SHOP, ("mail",)),
+    Row("workshop-mail-arrived", "post", SHOP, ("mail",)),
     Row("workshop-film", "get", SHOP, ("film_code",)),
     *(Row(f"workshop-dab{n}", "get", SHOP, ("film_code",)) for n in ("", "-cut-file", "-form")),
     Row("workshop-dab-forget", "post", SHOP, ("film_code",)),

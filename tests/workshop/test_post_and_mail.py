@@ -153,3 +153,21 @@ def test_a_failed_mail_is_sent_again_by_a_press_and_others_are_not(bench: Bench)
         "The mail to wren@harbour.example is “sent” now, so it is not sent again."
     ]
     assert outbox.send_due() == 0
+
+
+def test_a_mail_that_may_have_gone_is_shown_and_decided_by_a_person(bench: Bench) -> None:
+    doubted, other = a_mail("in-doubt"), a_mail("in-doubt")
+    assert "mails that may have gone" in bench.see("workshop-today")
+    assert "may have gone" in bench.see("workshop-mail", state="in-doubt")
+    page = bench.see("workshop-mail-text", doubted.pk)
+    assert "nobody can say whether it went" in page
+    assert "It arrived" in page
+    assert outbox.send_due() == 0
+    assert bench.told("workshop-mail-arrived", doubted.pk) == [
+        "Noted: the mail to wren@harbour.example arrived."
+    ]
+    assert bench.told("workshop-mail-again", other.pk) == [
+        "The mail to wren@harbour.example is sent again within a minute."
+    ]
+    assert outbox.send_due() == 1
+    assert set(Mail.objects.values_list("status", flat=True)) == {"sent"}
