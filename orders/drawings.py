@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import re
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from django.core.files import File
+from django.core.files.storage import default_storage
 from django.core.files.uploadedfile import UploadedFile
-from django.db import transaction
+from django.db import IntegrityError, transaction
 from django.db.models import Max
 
 from geometry.errors import RecipeError
@@ -21,6 +23,7 @@ from geometry.units import same_size
 from . import tasks, workflow
 from .errors import NotNowError, RefusedError
 from .models import Design, Event, Job, Person, Upload, Version, limits_of_shop
+from .models.designs import upload_path
 from .workflow import Actor
 
 LARGEST_UPLOAD_BYTES = 60 * 1000 * 1000
@@ -37,23 +40,34 @@ def receive_drawing(
     paper_mm: tuple[float, float] | None,
     mode: str = "stencil",
     sent_from: str = "",
+    sending: str = "",
 ) -> Version:
     """Store an uploaded file untouched as a new drawing and have it looked at.
 
+    ``sending`` is a random name made with the form: the same file sent again under it, because
+    the answer got lost, gives the drawing of the first time, to whichever visitor sends it.
     Raises RefusedError with one sentence when the file is empty or too large; nothing is stored.
     """
     _check_size(file)
     recipe = _recipe(blank_code, paper_mm, mode)
-    with transaction.atomic():
-        design = Design.objects.create(
+
+    def add(upload: Upload) -> Version:
+        upload.design = Design.objects.create(
             title=title_from(file.name or ""), visitor=visitor, owner=owner, sent_from=sent_from
         )
-        upload = _store(design, file)
-        return _add_version(design, upload, recipe, blank_code, Version.Origin.UPLOAD, owner)
+        upload.save()
+        return _add_version(upload.design, upload, recipe, blank_code, origin, owner)
+
+    origin = Version.Origin.UPLOAD
+    version = _store_once(file, _sending_key(sending, recipe, blank_code), add)
+    if owner is None and version.design.visitor != visitor:
+        # the first answer got lost together with the session that it brought
+        Design.objects.filter(pk=version.design_id, owner=None).update(visitor=visitor)
+    return version
 
 
 def receive_mended(
-    design: Design, file: UploadedFile, *, base: Version, by: Person | None
+    design: Design, file: UploadedFile, *, base: Version, by: Person | None, sending: str = ""
 ) -> Version:
     """Store a mended drawing as the next version, read in the same way as ``base``.
 
@@ -63,9 +77,13 @@ def receive_mended(
     _check_size(file)
     paper = Recipe.from_json(base.recipe).paper_mm
     recipe = _recipe(base.blank_code, paper, base.mode)
-    with transaction.atomic():
-        upload = _store(design, file)
+
+    def add(upload: Upload) -> Version:
+        upload.design = design
+        upload.save()
         return _add_version(design, upload, recipe, base.blank_code, Version.Origin.MENDED, by)
+
+    return _store_once(file, _sending_key(sending, recipe, f"{design.pk} {base.pk}"), add)
 
 
 def as_mode(version: Version, mode: str, *, by: Person | None) -> Version:
@@ -302,20 +320,50 @@ def _parsed(recipe: dict[str, Any]) -> Recipe:
         raise RefusedError(str(error)) from error
 
 
-def _store(design: Design, file: UploadedFile) -> Upload:
+def _sending_key(sending: str, recipe: Recipe, where: str) -> str:
+    """Return what a sending is known again by, "" for one without a name."""
+    return f"{sending}\n{where}\n{json.dumps(recipe.to_json())}" if sending else ""
+
+
+def _store_once(file: UploadedFile, key: str, add: Callable[[Upload], Version]) -> Version:
+    """Store a file and have ``add`` make its rows; a sending known by its key and file is not new.
+
+    The file is stored before the transaction, which would hold up every other writer, and taken
+    away again when that fails; orders/orphans.py sees to a process that dies in between.
+    """
     digest = hashlib.sha256()
     for chunk in file.chunks():
         digest.update(chunk)
     file.seek(0)
+    sha256 = digest.hexdigest()
+    sending = hashlib.sha256(f"{key}\n{sha256}".encode()).hexdigest() if key else None
+    known = _sent_before(sending)
+    if known is not None:
+        return known
     upload = Upload(
-        design=design,
         name=_shown_name(file.name or ""),
-        sha256=digest.hexdigest(),
+        sha256=sha256,
         size_bytes=file.size or 0,
+        sending=sending,
     )
-    upload.file.save("upload", file, save=False)
-    upload.save()
-    return upload
+    upload.file.name = upload_path(upload, "")
+    try:
+        upload.file.name = default_storage.save(str(upload.file.name), file)
+        with transaction.atomic():
+            return add(upload)
+    except BaseException as error:
+        default_storage.delete(str(upload.file.name))  # half of it where the disk is full
+        known = _sent_before(sending) if isinstance(error, IntegrityError) else None
+        if known is None:
+            raise
+        return known  # the same press at the same moment was first
+
+
+def _sent_before(sending: str | None) -> Version | None:
+    if sending is None:
+        return None
+    versions = Version.objects.select_related("design")
+    return versions.filter(upload__sending=sending).order_by("pk").first()
 
 
 def _shown_name(file_name: str) -> str:

@@ -46,7 +46,7 @@ def add(request: HttpRequest) -> HttpResponse:
     order = access.basket_of(request, make=True)
     if order is None:
         raise Http404
-    _put_in(order, form)
+    _put_in(order, form, request.POST.get("press", "")[:40])
     messages.success(request, f"“{version.design.title}” is in your basket.")
     return redirect("basket")
 
@@ -143,19 +143,26 @@ def _wanted_version(request: HttpRequest) -> Version:
     return version
 
 
-def _put_in(order: Order, form: LineForm) -> None:
+def _put_in(order: Order, form: LineForm, press: str) -> None:
+    """Put a line in, or add to the one that is there; the same form sent twice counts once."""
     wanted = form.save(commit=False)
     with transaction.atomic():
         line, is_new = OrderLine.objects.get_or_create(
             order=order,
             version=wanted.version,
             film=wanted.film,
-            defaults={"quantity": wanted.quantity, "with_cut_outs": wanted.with_cut_outs},
+            defaults={
+                "quantity": wanted.quantity,
+                "with_cut_outs": wanted.with_cut_outs,
+                "press": press,
+            },
         )
         if not is_new:
+            line = OrderLine.objects.select_for_update().get(pk=line.pk)
+        if not is_new and not (press and line.press == press):
             total = min(line.quantity + wanted.quantity, LARGEST_QUANTITY)
             OrderLine.objects.filter(pk=line.pk).update(
-                quantity=total, with_cut_outs=wanted.with_cut_outs
+                quantity=total, with_cut_outs=wanted.with_cut_outs, press=press
             )
 
 

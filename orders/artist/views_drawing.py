@@ -13,6 +13,7 @@ from django_htmx.http import HttpResponseStopPolling
 
 from orders import access, editing, workflow
 from orders.check_steps import STEPS_SHOWN
+from orders.codes import new_token
 from orders.drawings import as_mode, at_size
 from orders.models import Design, Job, OrderLine, Version
 from orders.privacy import remove_design
@@ -182,6 +183,7 @@ def _settled_context(request: HttpRequest, version: Version) -> dict[str, Any]:
         "size_form": SizeForm(initial=sizes_of(version)),
         "title_form": TitleForm(initial={"title": version.design.title}),
         "line_form": _line_form(version),
+        "press": new_token(),
         "strokes_unkept": editing.unkept(version),
         "answers": [
             job

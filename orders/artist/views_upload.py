@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from string import ascii_letters, digits
 from typing import Any
 
 from django.contrib import messages
-from django.core.cache import cache
 from django.core.files.uploadedfile import UploadedFile
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
@@ -15,6 +15,7 @@ from django.views.decorators.http import require_POST, require_safe
 from django_htmx.http import HttpResponseStopPolling
 
 from orders import access, limits
+from orders.codes import new_token
 from orders.drawings import receive_drawing, receive_mended
 from orders.errors import RefusedError
 from orders.limits import TooOftenError
@@ -30,8 +31,8 @@ ACCEPTED = "image/*,.heic,.heif,.tif,.tiff,.pdf,.svg"
 RECENT = 6
 FROM_SHELF = 4
 AT_ONCE = 20
-SENT_SECONDS = 3600
 BETWEEN = "."
+SIGNS_OF_NAME = frozenset(f"{ascii_letters}{digits}-_")
 NO_FILE = "No drawing came with that. Choose a picture, or take a photograph of the paper."
 
 
@@ -74,15 +75,12 @@ def mend(request: HttpRequest, token: str) -> HttpResponse:
     file = request.FILES.get("drawing")
     base = design.versions.filter(number=row_number(request.POST.get("version"))).first()
     page = reverse("drawing", args=[design.token])
-    version = _sent_before(request)
     try:
         if file is None:
             raise RefusedError(NO_FILE)
-        if version is None or version.design_id != design.pk:
-            _count(request)
-            by = access.person_of(request)
-            version = receive_mended(design, file, base=base or design.latest, by=by)
-            _remember_sent(request, version)
+        _count(request)
+        by, name = access.person_of(request), _sending(request)
+        version = receive_mended(design, file, base=base or design.latest, by=by, sending=name)
     except TooOftenError as error:
         return too_often(request, error)
     except RefusedError as error:
@@ -141,11 +139,8 @@ def _answer_script(request: HttpRequest, form: SizeForm, files: list[UploadedFil
         return _refusal("Choose a size for the stencil and for the paper from the lists.")
     if not files:
         return _refusal(NO_FILE)
-    version = _sent_before(request)
     try:
-        if version is None:
-            version = _receive(request, form, files[0])
-            _remember_sent(request, version)
+        version = _receive(request, form, files[0])
     except TooOftenError as error:
         return too_often(request, error)
     except RefusedError as error:
@@ -162,23 +157,11 @@ def _taken(version: Version, address: str) -> HttpResponse:
     return JsonResponse({"address": address, "token": design.token, "title": design.title})
 
 
-def _sent_key(request: HttpRequest) -> str:
-    """Return where it is kept what came of a sending that its page gave a name, "" for none."""
-    name, visitor = request.POST.get("sending", ""), access.visitor_key(request, make=True)
-    is_name = 8 <= len(name) <= 40 and name.isascii() and name.replace("-", "").isalnum()
-    return f"sent-{visitor}-{name}" if is_name else ""
-
-
-def _sent_before(request: HttpRequest) -> Version | None:
-    """Return what came of a sending whose answer got lost on its way, so that none is doubled."""
-    key = _sent_key(request)
-    return Version.objects.filter(pk=cache.get(key)).first() if key else None
-
-
-def _remember_sent(request: HttpRequest, version: Version) -> None:
-    key = _sent_key(request)
-    if key:
-        cache.set(key, version.pk, SENT_SECONDS)
+def _sending(request: HttpRequest) -> str:
+    """Return the name of this sending, made with the form, so that none is doubled; "" for none."""
+    name = request.POST.get("sending", "")
+    is_name = 8 <= len(name) <= 40 and name.isascii() and not set(name) - SIGNS_OF_NAME
+    return name if is_name else ""
 
 
 def _receive_all(request: HttpRequest, form: SizeForm, files: list[UploadedFile]) -> list[Version]:
@@ -218,6 +201,7 @@ def _receive(request: HttpRequest, form: SizeForm, file: UploadedFile) -> Versio
         blank_code=form.cleaned_data["blank"],
         paper_mm=form.paper_mm,
         sent_from=limits.address_of(request),
+        sending=_sending(request),
     )
 
 
@@ -232,6 +216,7 @@ def _landing_context(request: HttpRequest, form: SizeForm | None = None) -> dict
         "recent": recent,
         "at_once": AT_ONCE,
         "cards": cards(offers) if offers else [],
+        "sending": new_token(),
     }
 
 

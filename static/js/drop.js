@@ -83,7 +83,7 @@
     tell(sending, `0 of ${size(file.size)}`);
     const data = new FormData(form);
     data.delete("drawing");
-    data.append("sending", sending.name);
+    data.set("sending", sending.name);
     data.append("drawing", file, file.name || "picture.png");
     const request = new XMLHttpRequest();
     let alive = 0;
@@ -125,7 +125,7 @@
       const link = made("a", "", `See “${answer.title}”`);
       link.href = answer.address;
       sending.words.append(" ", link);
-    } else if (answer.error) {
+    } else if (answer.error && request.status < 500) {
       sending.state = "refused";
       tell(sending, answer.error, "cross");
       say(`${name} was not taken. ${answer.error}`);
@@ -136,13 +136,13 @@
       sending.state = "refused";
       tell(sending, "This page was open for too long. Load it again, then choose the picture again.", "cross");
     } else {
-      failed(sending, request.status);
+      failed(sending, request.status, answer.error);
     }
   }
 
-  function failed(sending, status) {
+  function failed(sending, status, told) {
     sending.state = "failed";
-    const why = status ? "The workshop’s computer did not answer as it should." : "The network broke off.";
+    const why = told || (status ? "The workshop’s computer did not answer as it should." : "The network broke off.");
     tell(sending, `Not sent: ${why.charAt(0).toLowerCase()}${why.slice(1)} Your picture is still here.`, "warning");
     say(`${sending.file.name} was not sent. ${why}`);
     const again = made("button", "button", "Send again");

@@ -61,6 +61,16 @@ def test_more_of_the_same_adds_to_its_line(visitor: Client, version: Version) ->
     assert OrderLine.objects.get().quantity == 5
 
 
+def test_the_same_form_sent_twice_is_put_in_once(visitor: Client, version: Version) -> None:
+    page = text(visitor.get(f"/drawing/{version.design.token}/"))
+    press = page.split('name="press" value="')[1].split('"')[0]
+    for _ in range(3):
+        put_in(visitor, version, "2", press=press)
+    assert OrderLine.objects.get().quantity == 2
+    put_in(visitor, version, "3", press="another page")
+    assert OrderLine.objects.get().quantity == 5
+
+
 def test_each_change_brings_the_new_price_with_its_reasons(
     visitor: Client, version: Version
 ) -> None:

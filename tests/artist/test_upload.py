@@ -239,3 +239,45 @@ def test_the_list_of_what_was_sent_fills_itself_in_and_shows_only_ones_own(
     assert "to be mended" in done.content.decode()
     assert stranger.get(f"/sent/?d={tokens}").headers["Location"] == "/"
     assert stranger.get("/sent/state/").status_code == 204
+
+
+def test_a_form_sent_twice_without_scripts_is_one_drawing(visitor: Client, picture: Make) -> None:
+    page = visitor.get("/").content.decode()
+    name = page.split('name="sending" value="')[1].split('"')[0]
+    addresses = set()
+    for _ in range(2):
+        form = {**SIZES, "sending": name, "drawing": picture("gull.png")}
+        addresses.add(visitor.post("/upload/", form)["Location"])
+    assert len(addresses) == Design.objects.count() == 1
+    # gone back to, and another picture chosen or another size: that is a new drawing
+    other = {**SIZES, "sending": name, "drawing": picture("tern.png", factories.picture_png(250))}
+    visitor.post("/upload/", other)
+    larger = {**SIZES, "blank": "8x8in", "sending": name, "drawing": picture("gull.png")}
+    visitor.post("/upload/", larger)
+    assert Design.objects.count() == 3
+
+
+def test_a_first_answer_lost_with_its_session_gives_the_same_drawing(
+    stranger: Client, picture: Make
+) -> None:
+    name = "0badcafe-00000001-00000002-00000009"
+    stranger.post(
+        "/upload/", {**SIZES, "sending": name, "drawing": picture("gull.png")}, **BY_SCRIPT
+    )
+    again = Client()  # the cookie never came
+    form = {**SIZES, "sending": name, "drawing": picture("gull.png")}
+    address = again.post("/upload/", form, **BY_SCRIPT).json()["address"]
+    assert Design.objects.count() == 1
+    assert again.get(address).status_code == 200
+
+
+def test_a_mended_form_sent_twice_without_scripts_is_one_version(
+    visitor: Client, picture: Make
+) -> None:
+    first = factories.make_version(visitor=KEY, status="rejected")
+    address = f"/drawing/{first.design.token}/"
+    name = visitor.get(address).content.decode().split('name="sending" value="')[1].split('"')[0]
+    for _ in range(2):
+        form = {"version": 1, "sending": name, "drawing": picture()}
+        visitor.post(f"{address}mend/", form)
+    assert first.design.versions.count() == 2
