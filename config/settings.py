@@ -97,15 +97,16 @@ REDIS_URL = ENVIRONMENT.text("REDIS_URL")
 if REDIS_URL:
     CACHES = {
         "default": {
-            "BACKEND": "django.core.cache.backends.redis.RedisCache",
+            "BACKEND": "config.patient_cache.PatientRedisCache",
             "LOCATION": REDIS_URL,
             "KEY_PREFIX": "holdfast",
+            "OPTIONS": {"socket_connect_timeout": 2, "socket_timeout": 3},
         }
     }
 else:
     CACHES = {
         "default": {
-            "BACKEND": "django.core.cache.backends.filebased.FileBasedCache",
+            "BACKEND": "config.patient_cache.PatientFileCache",
             "LOCATION": str(VAR / "cache"),
         }
     }

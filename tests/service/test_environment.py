@@ -78,7 +78,7 @@ def test_a_postgresql_address_is_taken_apart() -> None:
     expected = {"NAME": "shop", "USER": "me", "PASSWORD": "p@ss", "HOST": "db.example"}
     assert {key: described[key] for key in expected} == expected
     assert described["PORT"] == "5433"
-    assert described["OPTIONS"] == {"sslmode": "require"}
+    assert described["OPTIONS"]["sslmode"] == "require"
 
 
 def test_a_socket_folder_of_postgresql_is_given_as_host() -> None:
