@@ -17,6 +17,7 @@ from geometry.recipe import Recipe
 from . import round_trip, tasks, workflow
 from .check_steps import STEPS_SHOWN
 from .codes import new_token
+from .errors import MACHINE_FAULTS
 from .files import local_path
 from .models import Version
 from .prepared import keep_prepared
@@ -36,9 +37,16 @@ def look_at(version_id: int) -> bool:
     attempt = workflow.claim(version_id)
     if attempt is None:
         return False
-    version = Version.objects.select_related("upload", "design").get(pk=version_id)
-    checked = _checked(version, attempt)
-    files = _store_pictures(checked)
+    try:
+        version = Version.objects.select_related("upload", "design").get(pk=version_id)
+        checked = _checked(version, attempt)
+        files = _store_pictures(checked)
+    except FileNotFoundError:
+        raise  # a drawing that is gone does not come back; three tries, then it is told
+    except MACHINE_FAULTS as error:
+        logger.warning("version %s is put back: %s", version_id, error)
+        workflow.put_back(version_id, attempt)
+        return False
     written = workflow.finish(version_id, attempt, checked.report, files)
     if written:
         # a proof that came back is by now read by another recipe
@@ -130,8 +138,14 @@ def _store_pictures(checked: Checked) -> dict[str, str]:
         "drawing_picture": (checked.drawing_jpg, "jpg"),
         "stencil": (checked.stencil.to_bytes() if checked.stencil else None, "stencil"),
     }
-    return {
-        field: default_storage.save(f"checks/{new_token()}.{ending}", ContentFile(data))
-        for field, (data, ending) in parts.items()
-        if data
-    }
+    names: dict[str, str] = {}
+    try:
+        for field, (data, ending) in parts.items():
+            if data:
+                names[field] = f"checks/{new_token()}.{ending}"
+                names[field] = default_storage.save(names[field], ContentFile(data))
+    except OSError:
+        for name in names.values():  # of a file that did not fit the disk half is left
+            default_storage.delete(name)
+        raise
+    return names

@@ -17,6 +17,7 @@ from geometry.recipe import Recipe
 
 from . import workflow
 from .codes import new_token
+from .errors import MACHINE_FAULTS
 from .fair_turns import next_waiting
 from .models import Film, Version
 
@@ -54,6 +55,8 @@ def look_closer_at(version_id: int) -> bool:
     except _LaterError:
         workflow.put_back_closer(version_id, attempt)
         return False
+    except MACHINE_FAULTS:
+        raise  # the lease runs out, and it is looked at again then
     except Exception:
         # It is a help and no verdict: the drawing goes on without it.
         logger.exception("no closer look at version %s", version_id)

@@ -9,6 +9,11 @@ OrderError
 
 from __future__ import annotations
 
+from django.db import InterfaceError, OperationalError
+
+# A full disk, a database that is away: of the machine, and over some time. No fault of a drawing.
+MACHINE_FAULTS = (OperationalError, InterfaceError, OSError)
+
 
 class OrderError(Exception):
     """Root of this package's errors; ``sentence`` is written for the person on the page."""

@@ -21,7 +21,7 @@ from geometry.recipe import Recipe, Stroke
 
 from . import tasks, workflow
 from .drawings import mended_here
-from .errors import NotNowError, RefusedError
+from .errors import MACHINE_FAULTS, NotNowError, RefusedError
 from .models import Kept, MendPlan, Version
 from .workflow import Actor
 
@@ -67,13 +67,15 @@ def make_plan(version_id: int) -> bool:
     if version is None or version.status not in MENDABLE or not version.findings:
         return False
     MendPlan.objects.get_or_create(version=version)
-    free = Q(lease_until=None) | Q(lease_until__lt=timezone.now())
+    free = _free()
     mine = MendPlan.objects.filter(version=version, plan__isnull=True, failed=False)
     if not mine.filter(free).update(lease_until=timezone.now() + LEASE):
         return False
     try:
         prepared = prepared_for(version)
         plan = plan_mends(prepared, Recipe.from_json(version.recipe).strokes).to_json()
+    except MACHINE_FAULTS:
+        raise  # the lease runs out, and it is worked out then
     except UnreadableError:
         mine.update(failed=True, lease_until=None)
         return False
@@ -85,10 +87,16 @@ def make_plan(version_id: int) -> bool:
     return bool(mine.update(plan=plan, lease_until=None))
 
 
+def _free() -> Q:
+    """Plans that nobody is at. A lease longer than any given is from before the clock went back."""
+    now = timezone.now()
+    over = Q(lease_until__lt=now) | Q(lease_until__gt=now + 2 * LEASE)
+    return Q(lease_until=None) | over
+
+
 def waiting_plans() -> list[int]:
     """Return the versions whose mends are asked for and not worked out, the oldest asked first."""
-    free = Q(lease_until=None) | Q(lease_until__lt=timezone.now())
-    rows = MendPlan.objects.filter(free, plan__isnull=True, failed=False).order_by("asked_at")
+    rows = MendPlan.objects.filter(_free(), plan__isnull=True, failed=False).order_by("asked_at")
     return list(rows.values_list("version_id", flat=True)[:20])
 
 

@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import logging
 import time
+from collections.abc import Callable
 from datetime import timedelta
 from typing import Any
 
 from celery import shared_task
 from celery.signals import worker_process_init
-from django.db import transaction
+from django.db import close_old_connections, transaction
 from django.utils import timezone
 
 from . import fair_turns, limits, loading, outbox, pulses, workflow
 from .models import Pulse
+from .steady import SteadyClock
 
 logger = logging.getLogger(__name__)
+CLOCK = SteadyClock()
 TRIES = 5
 _asked_at = -1e9  # when this process last asked the worker for its pulse, monotonic seconds
 
@@ -71,30 +74,58 @@ def nudge(version_id: int) -> None:
     transaction.on_commit(lambda: send(check_version, version_id))
 
 
-def sweep() -> dict[str, int]:
-    """Do everything that time brings: lost nudges, dead checkers, letters due, quotes run out."""
-    from . import privacy, upkeep  # their account rows are only looked at here and on own pages
+def sweep(*, daily: bool = False) -> dict[str, int]:
+    """Do everything that time brings; return how much of each.
 
+    Lost nudges, dead checkers, letters due, quotes run out, and ``daily`` files without a row. A
+    step that fails is logged and holds up none of the others. What cannot be taken back waits
+    where the clock has just jumped.
+    """
+    from . import orphans, privacy, upkeep  # looked at here and on their own pages only
+
+    _done("pulse", _beat)
+    steps: dict[str, Callable[[], int]] = {
+        "returned": lambda: workflow.return_expired() + workflow.return_expired_closer(),
+        "nudged": _nudge_late,
+        "unsent": outbox.return_unsent,
+        "sent": outbox.send_due,
+        "told": lambda: int(pulses.tell_standstill()),
+    }
+    if CLOCK.is_steady():
+        steps |= {
+            "expired": workflow.expire_old,
+            "erased": privacy.erase_due,
+            "books": privacy.erase_old_books,
+            "tidied": upkeep.tidy_when_due,
+            "counts": limits.forget_old,
+        }
+        if daily:
+            steps |= {"orphans": orphans.delete_orphans, "incoming": orphans.clear_incoming}
+    return {name: _done(name, step) for name, step in steps.items()}
+
+
+def _done(name: str, step: Callable[[], int]) -> int:
+    try:
+        return step()
+    except Exception:  # a database that is away, a full disk: the next sweep tries again
+        logger.exception("the sweep could not do “%s” and tries again", name)
+        close_old_connections()
+        return 0
+
+
+def _beat() -> int:
     pulses.sweep_beat()
     _ask_for_pulse()
-    returned = workflow.return_expired() + workflow.return_expired_closer()
+    return 1
+
+
+def _nudge_late() -> int:
     late = workflow.waiting_too_long()
     for version_id in late:
         send(check_version, version_id)
     for version_id in workflow.closer_waiting_too_long():
         send(look_closer, version_id)
-    return {
-        "returned": returned,
-        "nudged": len(late),
-        "unsent": outbox.return_unsent(),
-        "sent": outbox.send_due(),
-        "expired": workflow.expire_old(),
-        "erased": privacy.erase_due(),
-        "books": privacy.erase_old_books(),
-        "tidied": upkeep.tidy_when_due(),
-        "told": int(pulses.tell_standstill()),
-        "counts": limits.forget_old(),
-    }
+    return len(late)
 
 
 def _ask_for_pulse() -> None:

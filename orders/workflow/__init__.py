@@ -52,7 +52,7 @@ from .runs import (
     take_off,
 )
 from .tables import LIVES, Step, actions_from, step_of
-from .versions import claim, finish, return_expired, show_step, waiting_too_long
+from .versions import claim, finish, put_back, return_expired, show_step, waiting_too_long
 
 __all__ = [
     "LIVES",
@@ -94,6 +94,7 @@ __all__ = [
     "plan_run",
     "planned_pieces",
     "propose",
+    "put_back",
     "put_back_closer",
     "queue",
     "record",

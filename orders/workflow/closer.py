@@ -75,7 +75,10 @@ def fail_closer(version_id: int, attempt: int) -> bool:
 
 def return_expired_closer() -> int:
     """Put closer looks whose worker died back to waiting, or give up after two attempts."""
-    expired = Q(status=Closer.Status.WORKING, lease_until__lt=timezone.now())
+    now = timezone.now()
+    # a lease longer than any that is given was taken before the clock was put back
+    over = Q(lease_until__lt=now) | Q(lease_until__gt=now + 2 * LEASE)
+    expired = over & Q(status=Closer.Status.WORKING)
     Closer.objects.filter(expired, attempt__gte=ATTEMPTS).update(
         status=Closer.Status.FAILED, lease_until=None, done_at=timezone.now()
     )
@@ -87,9 +90,8 @@ def return_expired_closer() -> int:
 def closer_waiting_too_long() -> list[int]:
     """Return the versions whose nudge for a closer look was lost, and mark them as nudged now."""
     now = timezone.now()
-    late = Closer.objects.filter(
-        status=Closer.Status.WAITING, nudged_at__lt=now - NUDGE_AGAIN_AFTER
-    )
+    over = Q(nudged_at__lt=now - NUDGE_AGAIN_AFTER) | Q(nudged_at__gt=now + NUDGE_AGAIN_AFTER)
+    late = Closer.objects.filter(over, status=Closer.Status.WAITING)
     ids = list(late.values_list("version_id", flat=True)[:200])
     Closer.objects.filter(version_id__in=ids).update(nudged_at=now)
     return ids

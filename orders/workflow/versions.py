@@ -76,26 +76,50 @@ def finish(
     return bool(written)
 
 
+def put_back(version_id: int, attempt: int) -> bool:
+    """Put a version whose check the machine stopped back to waiting, as if it was not begun."""
+    return bool(
+        _mine(version_id, attempt).update(
+            status=Version.Status.WAITING,
+            attempt=F("attempt") - 1,
+            lease_until=None,
+            step="",
+            nudged_at=timezone.now(),
+        )
+    )
+
+
 def return_expired() -> int:
     """Put versions whose checker died back to waiting, or give up after three attempts."""
-    expired = Q(status=Version.Status.CHECKING, lease_until__lt=timezone.now())
-    Version.objects.filter(expired, attempt__gte=ATTEMPTS).update(
-        status=Version.Status.UNREADABLE,
-        report=GAVE_UP,
-        lease_until=None,
-        checked_at=timezone.now(),
-    )
+    now = timezone.now()
+    # a lease longer than any that is given was taken before the clock was put back
+    over = Q(lease_until__lt=now) | Q(lease_until__gt=now + 2 * LEASE)
+    expired = over & Q(status=Version.Status.CHECKING)
+    for version_id in Version.objects.filter(expired, attempt__gte=ATTEMPTS).values_list("pk"):
+        _give_up(version_id[0], expired)
     return Version.objects.filter(expired).update(
         status=Version.Status.WAITING, lease_until=None, nudged_at=timezone.now() - LEASE
     )
 
 
+def _give_up(version_id: int, expired: Q) -> None:
+    with transaction.atomic():
+        given_up = Version.objects.filter(expired, pk=version_id, attempt__gte=ATTEMPTS).update(
+            status=Version.Status.UNREADABLE,
+            report=GAVE_UP,
+            lease_until=None,
+            checked_at=timezone.now(),
+        )
+        if given_up:
+            version = Version.objects.get(pk=version_id)
+            record("version", "checked", SYSTEM_ACTOR, status=str(version.status), version=version)
+
+
 def waiting_too_long() -> list[int]:
     """Return versions whose nudge was lost, and mark them as nudged now."""
     now = timezone.now()
-    late = Version.objects.filter(
-        status=Version.Status.WAITING, nudged_at__lt=now - NUDGE_AGAIN_AFTER
-    )
+    over = Q(nudged_at__lt=now - NUDGE_AGAIN_AFTER) | Q(nudged_at__gt=now + NUDGE_AGAIN_AFTER)
+    late = Version.objects.filter(over, status=Version.Status.WAITING)
     ids = list(late.values_list("pk", flat=True)[:200])
     Version.objects.filter(pk__in=ids).update(nudged_at=now)
     return ids

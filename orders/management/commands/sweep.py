@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import signal
 import threading
+import time
 from typing import Any
 
 from django.core.management.base import BaseCommand, CommandParser
@@ -15,6 +16,7 @@ from orders import tasks
 from orders.nightly import Nightly
 
 logger = logging.getLogger(__name__)
+FIRST_DAILY_S, DAY_S = 600.0, 24 * 3600.0
 
 
 class Command(BaseCommand):
@@ -26,22 +28,22 @@ class Command(BaseCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         if options["once"]:
-            self.stdout.write(str(tasks.sweep()))
+            self.stdout.write(str(tasks.sweep(daily=True)))
             return
-        stopped = threading.Event()
+        stopped, daily_at = threading.Event(), time.monotonic() + FIRST_DAILY_S
         for number in (signal.SIGTERM, signal.SIGINT):
             signal.signal(number, lambda *_: stopped.set())
         night = Nightly()
         while not stopped.is_set():
+            is_daily = time.monotonic() >= daily_at
+            tasks.sweep(daily=is_daily)
+            if is_daily:
+                daily_at = time.monotonic() + DAY_S
             try:
-                tasks.sweep()
                 night.look()
-            except DatabaseError:
-                # A database that is locked or away comes back; the sweep must outlive it.
-                logger.exception("the sweep could not reach the database and tries again")
-            except StoreAwayError as error:
-                # So does the store of files; what was to be erased is begun and goes on then.
-                logger.error("the sweep goes on later: %s", error)
+            except (DatabaseError, StoreAwayError):
+                # A database or a store of files that is away comes back; the sweep outlives it.
+                logger.exception("the nightly work could not be looked at and is tried again")
             close_old_connections()
             stopped.wait(options["every"])
         night.end()

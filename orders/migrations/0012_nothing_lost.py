@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('orders', '0010_past_counts'),
+        ('orders', "0011_pulse"),
     ]
 
     operations = [
