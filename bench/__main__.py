@@ -9,6 +9,7 @@ from bench import (
     accuracy,
     bridges,
     editor,
+    faults,
     fuzz,
     geometry,
     golden,
@@ -49,15 +50,24 @@ BENCHES = {
 def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m bench", description=__doc__)
     parser.add_argument(
-        "name", choices=sorted([*BENCHES, "fuzz"]), help="verdict: upload to verdict on page"
+        "name",
+        choices=sorted([*BENCHES, "faults", "fuzz"]),
+        help="verdict: upload to verdict on page",
     )
     parser.add_argument("--rounds", type=int, default=9, help="how often each is measured")
     parser.add_argument("--minutes", type=float, default=10, help="how long fuzz runs")
-    parser.add_argument("--seed", type=int, help="of fuzz, to meet the same again")
+    parser.add_argument("--seed", type=int, help="of fuzz and faults, to meet the same again")
+    parser.add_argument("--flows", type=int, default=300, help="how many flows faults runs")
+    parser.add_argument("--setup", choices=["embedded", "production", "both"], default="both")
+    parser.add_argument(
+        "--part", choices=["storm", "single", "all"], default="all", help="of faults"
+    )
     options = parser.parse_args()
     drop_stale()
     if options.name == "fuzz":
         return fuzz.run(options.minutes, options.seed)
+    if options.name == "faults":
+        return faults.run(options.flows, options.seed, options.setup, part=options.part)
     return BENCHES[options.name](options.rounds)
 
 
