@@ -128,6 +128,10 @@ class Visitor:
         body = urllib.parse.urlencode(fields).encode()
         return self._ask("POST", path, body, {"Content-Type": FORM})
 
+    def ask_page(self, path: str) -> Answer:
+        """Ask for a page a single time."""
+        return self._ask("GET", path, b"", {})
+
     def _with_file(self, fields: dict[str, str], name: str, data: bytes) -> tuple[bytes, str]:
         """Return the body of a form with one file, and what kind of body it is."""
         mark = uuid.UUID(int=self.rng.getrandbits(128)).hex

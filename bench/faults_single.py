@@ -62,14 +62,6 @@ class Bench:
         flow.place(flow.wait_for_verdict())
         return flow
 
-    def try_upload(self) -> Answer:
-        """Send one drawing, once; return what came back."""
-        flow = self.flow()
-        page = flow.artist.get("/")
-        fields = {k: v for k, v in page.form("/upload/").form_values() if k != "drawing"}
-        fields |= {"blank": "2.5x3.5in", "paper": "same"}
-        return once(flow.artist, "/upload/", fields, noise(400_000))
-
     def seconds_to_verdict(self) -> float:
         """Upload as a person does, and wait for the verdict."""
         began, flow = time.monotonic(), self.flow()
@@ -101,12 +93,12 @@ def run(name: str) -> bool:
 def full_disk(bench: Bench) -> Row:
     """Fill the disk to the last byte, send a drawing, press a button, free it again."""
     flow = bench.ordered()
-    filler = bench.setup.folder / "var" / "filler"
-    _fill(filler)
-    first = bench.try_upload()
-    page = once(flow.artist, *_press(flow.quote, "/accept/"))
-    shown = flow.artist.get("/")
-    filler.unlink()
+    late = bench.flow()
+    form = late.artist.get("/")
+    with _filled(bench.setup.folder / "var" / "filler"):
+        first = once(late.artist, *_upload(form), noise(400_000))
+        page = once(flow.artist, *_press(flow.quote, "/accept/"))
+        shown = once(flow.artist, flow.quote.path, {})
     flow.accept()
     after = bench.seconds_to_verdict()
     told = f"upload {_told(first)}, a press {_told(page)}, pages read {shown.status}"
@@ -250,14 +242,20 @@ def _small_disk(folder: Path, size_mb: int) -> Iterator[None]:
         subprocess.run(["umount", "--lazy", str(folder)], check=True)
 
 
-def _fill(path: Path) -> None:
-    with path.open("wb", buffering=0) as filler:
-        size = 1 << 20
-        while size >= 512:
-            try:
-                filler.write(bytes(size))
-            except OSError:
-                size //= 2
+@contextlib.contextmanager
+def _filled(path: Path) -> Iterator[None]:
+    """Fill the disk to the last byte with one file."""
+    try:
+        with path.open("wb", buffering=0) as filler:
+            size = 1 << 20
+            while size >= 512:
+                try:
+                    filler.write(bytes(size))
+                except OSError:
+                    size //= 2
+        yield
+    finally:
+        path.unlink()
 
 
 def _hold(setup: Setup, let_go: threading.Event) -> None:
@@ -305,7 +303,7 @@ def once(who: Visitor, path: str, fields: dict[str, str], data: bytes = b"") -> 
     try:
         if data:
             return who.ask_with_file(path, fields, data)
-        return who.ask_form(path, fields)
+        return who.ask_form(path, fields) if fields else who.ask_page(path)
     except OSError:
         return Answer(0, "", "", path)
 
@@ -317,6 +315,11 @@ def noise(size: int) -> bytes:
 def _press(page: Answer, ending: str, **values: str) -> tuple[str, dict[str, str]]:
     form = page.form(ending)
     return form.action or page.path, dict(form.form_values()) | values
+
+
+def _upload(page: Answer) -> tuple[str, dict[str, str]]:
+    fields = {k: v for k, v in page.form("/upload/").form_values() if k != "drawing"}
+    return "/upload/", fields | {"blank": "2.5x3.5in", "paper": "same"}
 
 
 def _told(answer: Answer) -> str:

@@ -122,6 +122,9 @@ def database(url: str, default_file: Path) -> dict[str, Any]:
         return {
             "ENGINE": "django.db.backends.sqlite3",
             "NAME": str(default_file),
+            # never closed: with the last connection SQLite takes the files of its WAL away, and on
+            # a disk that is full nobody could so much as read until there is room again
+            "CONN_MAX_AGE": None,
             "OPTIONS": {
                 "transaction_mode": "IMMEDIATE",
                 "timeout": 20,

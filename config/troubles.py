@@ -7,17 +7,20 @@ itself is told as such, with Retry-After; everything else is the usual page of s
 from __future__ import annotations
 
 import errno
+import shutil
 import smtplib
 import sqlite3
 import sys
 from dataclasses import dataclass
 
+from django.conf import settings
 from django.db import InterfaceError, OperationalError
 from django.http import HttpRequest, HttpResponse, JsonResponse
 from django.template.loader import render_to_string
 from django.views import defaults
 
 RETRY_AFTER_S = 15
+LEAST_ROOM_BYTES = 1_000_000
 
 
 @dataclass(frozen=True)
@@ -87,10 +90,15 @@ def _of_database(error: Exception) -> Trouble | None:
     cause = error.__cause__
     if isinstance(cause, sqlite3.Error):
         name = str(getattr(cause, "sqlite_errorname", ""))
-        if name == "SQLITE_FULL":
+        if name == "SQLITE_FULL" or (name.startswith("SQLITE_IOERR") and not _has_room()):
             return DISK_FULL
         return AWAY if name.startswith(SQLITE_AWAY) else None
-    state = getattr(cause, "sqlstate", None)  # none where there is no connection at all
+    state = getattr(cause, "sqlstate", None)  # None where there is no connection at all
     if state == "53100":
         return DISK_FULL
     return AWAY if state is None or str(state).startswith(PG_AWAY) else None
+
+
+def _has_room() -> bool:
+    """Say whether the disk of the installation has room for a page of a database at all."""
+    return shutil.disk_usage(settings.VAR).free > LEAST_ROOM_BYTES

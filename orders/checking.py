@@ -17,7 +17,7 @@ from geometry.recipe import Recipe
 from . import round_trip, tasks, workflow
 from .check_steps import STEPS_SHOWN
 from .codes import new_token
-from .errors import MACHINE_FAULTS
+from .errors import is_machine_fault
 from .files import local_path
 from .models import Version
 from .prepared import keep_prepared
@@ -41,9 +41,9 @@ def look_at(version_id: int) -> bool:
         version = Version.objects.select_related("upload", "design").get(pk=version_id)
         checked = _checked(version, attempt)
         files = _store_pictures(checked)
-    except FileNotFoundError:
-        raise  # a drawing that is gone does not come back; three tries, then it is told
-    except MACHINE_FAULTS as error:
+    except Exception as error:
+        if not is_machine_fault(error):
+            raise  # it has three tries, then it is told
         logger.warning("version %s is put back: %s", version_id, error)
         workflow.put_back(version_id, attempt)
         return False

@@ -17,7 +17,7 @@ from geometry.recipe import Recipe
 
 from . import workflow
 from .codes import new_token
-from .errors import MACHINE_FAULTS
+from .errors import is_machine_fault
 from .fair_turns import next_waiting
 from .models import Film, Version
 
@@ -55,9 +55,9 @@ def look_closer_at(version_id: int) -> bool:
     except _LaterError:
         workflow.put_back_closer(version_id, attempt)
         return False
-    except MACHINE_FAULTS:
-        raise  # the lease runs out, and it is looked at again then
-    except Exception:
+    except Exception as error:
+        if is_machine_fault(error):
+            raise  # the lease runs out, and it is looked at again then
         # It is a help and no verdict: the drawing goes on without it.
         logger.exception("no closer look at version %s", version_id)
         return workflow.fail_closer(version_id, attempt)

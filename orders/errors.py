@@ -9,10 +9,29 @@ OrderError
 
 from __future__ import annotations
 
+import errno
+
 from django.db import InterfaceError, OperationalError
 
-# A full disk, a database that is away: of the machine, and over some time. No fault of a drawing.
-MACHINE_FAULTS = (OperationalError, InterfaceError, OSError)
+NO_ROOM_OR_READ = {
+    errno.ENOSPC,
+    errno.EDQUOT,
+    errno.EIO,
+    errno.EROFS,
+    errno.ENFILE,
+    errno.EMFILE,
+    errno.ENOMEM,
+}
+
+
+def is_machine_fault(error: BaseException) -> bool:
+    """Say whether the machine failed and not a drawing: a full disk, a database that is away.
+
+    That ends after some time, so what it stopped is simply done again.
+    """
+    if isinstance(error, (OperationalError, InterfaceError)):
+        return True
+    return isinstance(error, OSError) and error.errno in NO_ROOM_OR_READ
 
 
 class OrderError(Exception):

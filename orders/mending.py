@@ -21,7 +21,7 @@ from geometry.recipe import Recipe, Stroke
 
 from . import tasks, workflow
 from .drawings import mended_here
-from .errors import MACHINE_FAULTS, NotNowError, RefusedError
+from .errors import NotNowError, RefusedError, is_machine_fault
 from .models import Kept, MendPlan, Version
 from .workflow import Actor
 
@@ -74,12 +74,12 @@ def make_plan(version_id: int) -> bool:
     try:
         prepared = prepared_for(version)
         plan = plan_mends(prepared, Recipe.from_json(version.recipe).strokes).to_json()
-    except MACHINE_FAULTS:
-        raise  # the lease runs out, and it is worked out then
     except UnreadableError:
         mine.update(failed=True, lease_until=None)
         return False
-    except Exception:
+    except Exception as error:
+        if is_machine_fault(error):
+            raise  # the lease runs out, and it is worked out then
         # It is a help and no verdict: the drawing goes on without it.
         logger.exception("no mends for version %s", version_id)
         mine.update(failed=True, lease_until=None)

@@ -40,7 +40,7 @@ from .posting import (
 logger = logging.getLogger(__name__)
 
 WAIT = timedelta(minutes=2)
-LEASE = timedelta(minutes=1)  # to reach the server; a longer one is fenced by the mark
+LEASE = timedelta(minutes=3)  # to reach the server; whoever takes longer is fenced by the mark
 LEASE_ON_THE_LINE = timedelta(minutes=2)  # longer than the answer is waited for
 # RFC 5321, 4.5.4.1: a sender tries for four or five days; half-hourly that is
 ATTEMPTS = 200
@@ -282,8 +282,9 @@ def _mark(write: Callable[[], None]) -> None:
 
 
 def _try_later(mail: Mail, error: PostError) -> None:
-    gave_up = mail.attempts >= ATTEMPTS or isinstance(error, RefusedForGoodError)
-    longest = LONGEST_AWAY_MIN if isinstance(error, UnreachableError) else LONGEST_PAUSE_MIN
+    is_away = isinstance(error, UnreachableError)  # no fault of the letter: it never gives up
+    gave_up = (mail.attempts >= ATTEMPTS and not is_away) or isinstance(error, RefusedForGoodError)
+    longest = LONGEST_AWAY_MIN if is_away else LONGEST_PAUSE_MIN
     pause = timedelta(minutes=min(2 ** min(mail.attempts, 10), longest))
     _settle(
         mail,
