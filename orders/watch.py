@@ -137,10 +137,17 @@ def _part(name: Pulse.Name, words: str) -> Look:
 
 def _letters() -> Look:
     now = timezone.now()
-    failed = Mail.objects.filter(status=Mail.Status.FAILED, created_at__gt=now - RECENT).count()
+    recent = Mail.objects.filter(created_at__gt=now - RECENT)
+    failed = recent.filter(status=Mail.Status.FAILED).count()
     if failed:
         words = f"{_counted(failed, 'letter')} of the last week could not be sent."
         return Look(LOOK, words, "Open Mail, look at each and send it again.")
+    doubted = recent.filter(status=Mail.Status.IN_DOUBT).count()
+    if doubted:
+        words = (
+            f"Of {_counted(doubted, 'letter')} of the last week it is not known whether it went."
+        )
+        return Look(LOOK, words, "Open Mail and say what became of it, or send it again.")
     late = Q(status=Mail.Status.WAITING, send_after__lt=now - LATE_LETTER) | Q(
         status=Mail.Status.WAITING, attempts__gt=1
     )
