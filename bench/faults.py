@@ -68,7 +68,8 @@ def _told(found: dict[str, Any]) -> bool:
         f"{counts.get('told to wait', 0)}, pressed twice on purpose "
         f"{counts.get('pressed twice', 0)}",
         "mails": f"{found['mails']}, sent {found['mails sent']}, in doubt and shown "
-        f"{found['mails in doubt']}, failed and shown {found['mails failed']}; refused for now "
+        f"{found['mails in doubt']}, failed and shown {found['mails failed']}, withdrawn by a "
+        f"later step {found['mails withdrawn']}; refused for now "
         f"{found['refused mails']}, taken without a word {found['unanswered mails']}",
         "checks given up": found["given up"],
         "invoices, files": f"{found['invoices']}, {found['files']}",

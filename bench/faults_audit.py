@@ -182,6 +182,7 @@ def _mails(letters: list[dict[str, Any]]) -> dict[str, Any]:
         "mails sent": by_status["sent"],
         "mails in doubt": by_status["in-doubt"],
         "mails failed": by_status["failed"],
+        "mails withdrawn": by_status["withdrawn"],
         "mails twice": [f"{key}: {n} times" for key, n in taken.items() if n > 1],
         "mails lost": silent,
         "mails unknown": [key for key in taken if key not in rows],

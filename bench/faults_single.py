@@ -75,12 +75,12 @@ def run(name: str) -> bool:
     rows: list[Row] = []
     with _running(name, size_mb=DISK_MB) as bench:
         for fault in (full_disk, locked_database, no_broker, no_mail_server):
-            say(f"{name}: {fault.__name__}")
             rows.append(_safely(fault, bench))
+            say(f"{name}: {rows[-1]}")
         rows.append(_nothing_lost(bench))
+        say(f"{name}: {rows[-1]}")
     if Path(FAKETIME).exists():
         with _running(name, clock=True) as bench:
-            say(f"{name}: clock")
             rows += [_safely(clock_jumps, bench), _nothing_lost(bench)]
     else:
         rows.append(Row("clock jumps", "left out: libfaketime is not installed", "", False))
