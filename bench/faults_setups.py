@@ -88,6 +88,7 @@ class Setup:
             "HOLDFAST_VAR": str(folder / "var"),
             "HOLDFAST_MAIL_URL": f"smtp://127.0.0.1:{mail_port}",
             "PYTHONUNBUFFERED": "1",
+            "HOLDFAST_LIMITS": "off",  # all the artists of a run share one address
             **more,
         }
         self.addresses: list[str] = []

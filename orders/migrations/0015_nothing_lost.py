@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('orders', "0011_pulse"),
+        ('orders', "0014_file_looks"),
     ]
 
     operations = [
