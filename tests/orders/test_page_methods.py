@@ -27,6 +27,7 @@ from tests.orders.test_page_roles import (
     Row,
     address_of,
     client_for,
+    let_go,
     world,
 )
 
@@ -56,12 +57,6 @@ def everything() -> list[str]:
     """All rows of the database but sessions, written down."""
     models = [model for model in apps.get_models() if model._meta.label != "sessions.Session"]
     return [serializers.serialize("json", model.objects.order_by("pk")) for model in models]
-
-
-def let_go(response: Any) -> None:
-    """Close a file that was handed out, without the end of the request, which ends the database."""
-    for close in getattr(response, "_resource_closers", []):
-        close()
 
 
 def got(client: Client, row: Row, method: str, world: dict[str, Any]) -> Any:

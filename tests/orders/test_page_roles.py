@@ -6,11 +6,13 @@ SIGN led to the sign-in page.
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
 import pytest
 from django.core.files.base import ContentFile
+from django.db import transaction
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
 
@@ -170,7 +172,6 @@ ROWS: tuple[Row, ...] = (
             "well",
         ]
     ),
-    Row("workshop-film-new", "get", SHOP),
     Row("workshop-queue-selected", "post", SHOP),
     Row("workshop-sheet-new", "get", SHOP),
     Row("workshop-order", "get", SHOP, ("order",)),
@@ -387,6 +388,12 @@ def address_of(row: Row, world: dict[str, Any]) -> str:
     return reverse(row.name, args=[world[arg] for arg in row.args])
 
 
+def let_go(response: Any) -> None:
+    """Close a file that was handed out, without the end of the request, which ends the database."""
+    for close in getattr(response, "_resource_closers", []):
+        close()
+
+
 def outcome(client: Client, row: Row, world: dict[str, Any]) -> Any:
     form = {"drawing": world["design"], "version": 1, "film": world["film_pk"], "quantity": 1}
     data = {
@@ -394,32 +401,41 @@ def outcome(client: Client, row: Row, world: dict[str, Any]) -> Any:
         "workshop-sheet-fill": {"film": world["film_code"]},
     }.get(row.name, {})
     response = getattr(client, row.method)(address_of(row, world), data)
-    response.close()
+    let_go(response)
     code = response.status_code
     if code == 302 and "/sign-in/?next=" in response["Location"]:
         return SIGN
     return IN if code in (200, 204, 286, 302, 400, 409, 422) else code
 
 
+def each(rows: Iterable[Row]) -> Iterator[Row]:
+    """Give rows one by one; what the visit of one changed is rolled back before the next."""
+    for row in rows:
+        with transaction.atomic():
+            yield row
+            transaction.set_rollback(True)
+
+
 @pytest.mark.django_db
 @pytest.mark.parametrize("role", [STRANGER, OWNER, OTHER, CUTTER])
-@pytest.mark.parametrize("row", ROWS, ids=lambda row: row.name)
-def test_a_page_lets_in_whom_its_row_says(row: Row, role: str, world: dict[str, Any]) -> None:
-    assert outcome(client_for(role), row, world) == row.codes[role]
+def test_a_page_lets_in_whom_its_row_says(role: str, world: dict[str, Any]) -> None:
+    got = {row.name: outcome(client_for(role), row, world) for row in each(ROWS)}
+    assert len(got) == len(ROWS) > 150
+    wanted = {row.name: row.codes[role] for row in ROWS}
+    assert {name: code for name, code in got.items() if code != wanted[name]} == {}
 
 
 @pytest.mark.django_db
-@pytest.mark.parametrize("row", [r for r in ROWS if r.method == "post"], ids=lambda row: row.name)
-def test_a_change_is_never_made_by_a_link(row: Row, world: dict[str, Any]) -> None:
-    response = client_for(CUTTER).get(address_of(row, world))
-    assert response.status_code == 405
+def test_a_change_is_never_made_by_a_link(world: dict[str, Any]) -> None:
+    for row in each(row for row in ROWS if row.method == "post"):
+        assert client_for(CUTTER).get(address_of(row, world)).status_code == 405, row
 
 
 @pytest.mark.django_db
-@pytest.mark.parametrize("row", [r for r in ROWS if r.method == "post"], ids=lambda row: row.name)
-def test_a_form_from_elsewhere_is_refused(row: Row, world: dict[str, Any]) -> None:
-    client = Client(enforce_csrf_checks=True)
-    assert client.post(address_of(row, world)).status_code == 403
+def test_a_form_from_elsewhere_is_refused(world: dict[str, Any]) -> None:
+    for row in each(row for row in ROWS if row.method == "post"):
+        client = Client(enforce_csrf_checks=True)
+        assert client.post(address_of(row, world)).status_code == 403, row
 
 
 @pytest.mark.django_db
