@@ -31,6 +31,7 @@ ONCE = (
     "tests/journey/test_artist_journey.py",
     "tests/journey/test_bench_by_clicks.py",
     "tests/journey/test_money_by_clicks.py",
+    "tests/journey/test_shelf_by_clicks.py",
     "tests/orders/test_page_methods.py",
     "tests/orders/test_page_roles.py",
     "tests/orders/test_swapped_ids.py",

@@ -42,7 +42,7 @@ FORMS = (
     *("workshop-sign-in", "workshop-second-step", "workshop-settings", "workshop-film-new"),
     *("workshop-sheet-new", "workshop-sheet-fill", "workshop-packagings", "workshop-letter"),
     *("workshop-job-propose", "workshop-film", "workshop-dab", "workshop-kerf"),
-    "workshop-machine",
+    *("workshop-machine", "shelf-offer"),
 )
 ALSO: dict[str, set[str]] = {name: {"post"} for name in FORMS}
 TABLE_OF_METHODS: dict[str, set[str]] = {"get": {"get", "head"}, "post": {"post"}}
