@@ -195,7 +195,7 @@ def files(
     come by themselves instead. With `style=host` the bucket's name goes before the host's.
     """
     if not url:
-        return {"BACKEND": "config.file_store.FolderStore"}
+        return {"BACKEND": "orders.file_store.FolderStore"}
     parts = urlsplit(url)
     bucket, _, folder = parts.path.strip("/").partition("/")
     if parts.scheme != "s3" or not parts.hostname or not bucket:
@@ -221,7 +221,7 @@ def files(
         raise SettingError(f"style in {variable} must be path or host, not {style!r}.")
     host = f"[{parts.hostname}]" if ":" in parts.hostname else parts.hostname
     return {
-        "BACKEND": "config.bucket_store.BucketStore",
+        "BACKEND": "orders.bucket_store.BucketStore",
         "OPTIONS": {
             "bucket_name": unquote(bucket),
             "location": "/".join([*([unquote(folder)] if folder else []), "media"]),

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
-from .file_store import StoreAwayError
+from orders.file_store import StoreAwayError
 
 logger = logging.getLogger(__name__)
 

@@ -27,9 +27,8 @@ from typing import IO, Any
 from django.db import DEFAULT_DB_ALIAS, DatabaseError, connections, transaction
 from django.utils import timezone
 
-from config.file_store import Put, StoreAwayError, store, sum_in
-
 from . import rows
+from .file_store import Put, StoreAwayError, store, sum_in
 from .sealing import LEAST_PHRASE, PIECE_BYTES, SealedReader, SealedWriter, SealError, is_sealed
 
 SCHEMA = 1

@@ -1,6 +1,6 @@
 """Look whether every stored file is there and is what was stored, and which file nothing names.
 
-What a file should hold is known from its name, which carries its SHA-256 (config/file_store.py),
+What a file should hold is known from its name, which carries its SHA-256 (orders/file_store.py),
 and for an upload from its row too. The sweep has it done once a night in a process of its own; a
 page only reads what came of the last look.
 """
@@ -16,9 +16,8 @@ from typing import Any
 from django.db import models
 from django.utils import timezone
 
-from config.file_store import CHUNK_BYTES, StoreAwayError, Stored, store, sum_in
-
 from . import rows
+from .file_store import CHUNK_BYTES, StoreAwayError, Stored, store, sum_in
 from .models import FileLook
 
 UNKNOWN_AFTER = timedelta(days=1)

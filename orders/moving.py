@@ -23,9 +23,8 @@ from typing import Any
 from django.conf import settings
 from django.db import DatabaseError, connections, transaction
 
-from config.file_store import CHUNK_BYTES, Store, StoreAwayError, Stored, sum_in
-
 from . import rows
+from .file_store import CHUNK_BYTES, Store, StoreAwayError, Stored, sum_in
 
 AT_ONCE = 4  # files under way: a store elsewhere answers late, and several wait together
 SOURCE, TARGET = "move_source", "move_target"

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from config.file_store import StoreAwayError, store, sum_in
-
 from .backup import FILES, BackupError, archive_in, opened, stream_of, verified
 from .file_check import UNKNOWN, Fault, look
+from .file_store import StoreAwayError, store, sum_in
 
 
 def put_back(source: Path, phrase: str = "") -> tuple[list[str], list[Fault]]:

@@ -25,7 +25,7 @@ from config.settings import *  # noqa: F403
 from config.settings import DATABASES, MIDDLEWARE, VAR
 
 STORAGES = {
-    "default": {"BACKEND": "config.file_store.FolderStore"},
+    "default": {"BACKEND": "orders.file_store.FolderStore"},
     "staticfiles": {"BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"},
 }
 MIDDLEWARE = [name for name in MIDDLEWARE if not name.startswith("whitenoise.")]

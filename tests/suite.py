@@ -45,9 +45,12 @@ ONCE = (
     "tests/service/test_file_store.py",
     "tests/service/test_folder_broker.py",
     "tests/service/test_living.py",
+    "tests/service/test_logs.py",
     "tests/service/test_move.py",
+    "tests/service/test_owner_walk.py",
     "tests/service/test_run_parts.py",
     "tests/service/test_sealing.py",
+    "tests/service/test_several_at_once.py",
 )
 """What knows no database, or only reads rows to make a page, a picture or a file of them; all else
 runs on both. tests/journey/test_whole_path.py clicks through the pages of both."""

@@ -22,6 +22,8 @@ ALLOWED: dict[tuple[str, str], str] = {
     ("geometry/picture.py", "time"): "a child that hangs is ended by the wall clock",
     ("geometry/decode_child.py", "socket"): "an open file is handed to another process",
     ("geometry/child_guard.py", "socket"): "a child tries whether it is refused one",
+    ("orders/rehearsal.py", "config"): "a database on trial is described as the settings do",
+    ("orders/management/commands/move.py", "config"): "takes an address as the settings do",
     ("geometry/nursery.py", "socket"): "an open file is taken over from another process",
 }
 

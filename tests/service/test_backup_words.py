@@ -13,9 +13,9 @@ import pytest
 from django.core.management import CommandError, call_command
 from django.db.backends.base.base import BaseDatabaseWrapper
 
-from config.file_store import store
 from orders import backup, file_check
 from orders.backup import BackupError, restore_backup, verify, write_backup, write_dated
+from orders.file_store import store
 from orders.models import Person, Upload
 from orders.putting_back import put_back
 from orders.rehearsal import rehearse

@@ -12,10 +12,10 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
 from django.urls import reverse
 
-from config.file_store import StoreAwayError, store
 from orders import backup, checking, file_check, photos
 from orders.demo.drawings import DRAWINGS
 from orders.demo.make import CUTTER_EMAIL, make_demo
+from orders.file_store import StoreAwayError, store
 from orders.models import Event, Job, Person, Upload, Version
 from orders.workflow import Actor
 from tests import factories
@@ -159,7 +159,7 @@ def test_a_page_says_when_the_store_is_away(
     def away(*given: Any) -> Any:
         raise StoreAwayError("The store of files does not answer (Test).")
 
-    monkeypatch.setattr("config.bucket_store.BucketStore._fetch", away)
+    monkeypatch.setattr("orders.bucket_store.BucketStore._fetch", away)
     answer = client.get(address)
     assert answer.status_code == 503
     assert answer["Retry-After"] == "60"

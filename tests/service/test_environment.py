@@ -131,9 +131,9 @@ def test_a_given_key_must_be_long(tmp_path: Path) -> None:
 
 
 def test_files_lie_in_a_folder_unless_a_bucket_is_named() -> None:
-    assert files("") == {"BACKEND": "config.file_store.FolderStore"}
+    assert files("") == {"BACKEND": "orders.file_store.FolderStore"}
     described = files("s3://me:a%2Fb@store.example:9000/stencils/north?region=eu-1&style=host")
-    assert described["BACKEND"] == "config.bucket_store.BucketStore"
+    assert described["BACKEND"] == "orders.bucket_store.BucketStore"
     assert described["OPTIONS"] == {
         "bucket_name": "stencils",
         "location": "north/media",

@@ -15,8 +15,8 @@ from django.core.files.storage import default_storage
 from django.core.management import CommandError, call_command
 from django.utils import timezone
 
-from config.file_store import StoreAwayError, store
 from orders import file_check, nightly
+from orders.file_store import StoreAwayError, store
 from orders.models import Design, FileLook, Upload, Version
 from tests import factories
 
@@ -235,7 +235,7 @@ def test_the_sweep_outlives_a_store_that_is_away(
 ) -> None:
     rounds: list[int] = []
 
-    def sweep() -> None:
+    def sweep(**_: Any) -> None:
         rounds.append(1)
         if len(rounds) == 2:
             raise SystemExit

@@ -13,7 +13,7 @@ from django.core.files.base import ContentFile
 from django.core.files.storage import storages
 
 from config import environment
-from config.file_store import StoreAwayError, named_by_contents, store, sum_in
+from orders.file_store import StoreAwayError, named_by_contents, store, sum_in
 
 DATA = b"\x89PNG\x00\r\n" * 1000
 SUM = hashlib.sha256(DATA).hexdigest()

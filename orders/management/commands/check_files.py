@@ -10,8 +10,8 @@ from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError, CommandParser
 
-from config.file_store import StoreAwayError, store
 from orders import file_check
+from orders.file_store import StoreAwayError, store
 
 EVERY_SECONDS = 1.0
 GENTLE = 15  # as nice has it

@@ -14,8 +14,8 @@ from django.core.management.base import BaseCommand, CommandError, CommandParser
 from django.db import DEFAULT_DB_ALIAS
 
 from config import environment
-from config.file_store import Store, store
 from orders import moving, rows
+from orders.file_store import Store, store
 
 
 class Command(BaseCommand):
@@ -118,7 +118,7 @@ def _store_at(place: str) -> Store:
     else:
         media = Path(place).expanduser().absolute() / "media"
         described = {
-            "BACKEND": "config.file_store.FolderStore",
+            "BACKEND": "orders.file_store.FolderStore",
             "OPTIONS": {"location": str(media)},
         }
     return cast(Store, storages.create_storage(described))

@@ -11,8 +11,8 @@ from typing import Any
 from django.core.management.base import BaseCommand, CommandParser
 from django.db import DatabaseError, close_old_connections
 
-from config.file_store import StoreAwayError
 from orders import tasks
+from orders.file_store import StoreAwayError
 from orders.nightly import Nightly
 
 logger = logging.getLogger(__name__)

@@ -103,7 +103,7 @@ class NamedByContents:
         return str(super().save(full, content, max_length=max_length))  # type: ignore[misc]
 
 
-@deconstructible(path="config.file_store.FolderStore")
+@deconstructible(path="orders.file_store.FolderStore")
 class FolderStore(NamedByContents, FileSystemStorage):
     """Files in one folder: MEDIA_ROOT, or the `location` given."""
 

@@ -58,7 +58,7 @@ class _Copy(File):
         return self
 
 
-@deconstructible(path="config.bucket_store.BucketStore")
+@deconstructible(path="orders.bucket_store.BucketStore")
 class BucketStore(NamedByContents, S3Storage):
     """Files in a bucket, under `location`; private, one request for each file read.
 
