@@ -32,11 +32,10 @@ PYTHON = VENV / "bin" / "python"
 VAR = Path(os.environ.get("HOLDFAST_VAR", "").strip() or FOLDER / "var").expanduser().absolute()
 OLDEST, NEWEST = (3, 11), (3, 13)
 RUN_LOCK, DEV_LOCK = FOLDER / "requirements.lock", FOLDER / "requirements-dev.lock"
-PACKAGES_STAMP, SETUP_STAMP = VENV / "holdfast-packages.json", VAR / "set-up.json"
-SIGN_INS = VAR / "demo.txt"
+PACKAGES_STAMP, KERNELS_STAMP = VENV / "holdfast-packages.json", VENV / "holdfast-kernels.json"
+SETUP_STAMP, SIGN_INS = VAR / "set-up.json", VAR / "demo.txt"
 FIRST_PORT, PORTS_TRIED, STOP_SECONDS = 8000, 50, 10
-# handed on to manage.py with all that follows; those that need the site stopped say yes
-HANDED = {
+HANDED = {  # on to manage.py with all that follows; those that need the site stopped say yes
     "backup": ("write database and files into one archive", False),
     "check-files": ("compare every stored file with its checksum", False),
     "restore": ("bring an archive back", True),
@@ -189,7 +188,7 @@ def set_up(with_demo: bool) -> None:
     """Install, migrate, gather static files, compile kernels, fill the demo: what has changed."""
     install_packages(RUN_LOCK)
     VAR.mkdir(parents=True, exist_ok=True, mode=0o700)
-    stamp = read_stamp(SETUP_STAMP)
+    stamp = {**read_stamp(SETUP_STAMP), **read_stamp(KERNELS_STAMP)}
     locks = fingerprint("requirements*.lock")
     database = hashlib.sha256(os.environ.get("DATABASE_URL", "").encode()).hexdigest()
     static = fingerprint("static/**/*", "config/settings.py")
@@ -205,6 +204,7 @@ def set_up(with_demo: bool) -> None:
             set_up_step(step, wanted)
             stamp[step] = wanted
             write_stamp(SETUP_STAMP, stamp)  # after each, so that an interrupted one goes on
+            write_stamp(KERNELS_STAMP, {"kernels": stamp.get("kernels", "")})
 
 
 def set_up_step(step: str, wanted: str) -> None:
@@ -482,7 +482,7 @@ def main() -> None:
         say("Set up. Start it with: python3 run.py")
     elif given.word == "test":
         test(set(given.without or ()))
-    elif given.word in {"check", "lock"}:
+    elif given.word:
         {"check": check, "lock": lock}[given.word]()
     else:
         start(given.port, with_demo)
