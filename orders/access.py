@@ -180,8 +180,9 @@ def design_for(request: HttpRequest, token: str) -> Design:
         return design
     opened = _opened_orders(request)
     # what was ordered from the shelf is another artist's: its order opens none of its pages
-    jobs = Job.objects.filter(order__in=opened, version__design=design, shelf_sale=None)
-    lines = OrderLine.objects.filter(order__in=opened, version__design=design, shelf_offer=None)
+    own = opened.filter(artist_id=design.owner_id)
+    jobs = Job.objects.filter(order__in=own, version__design=design, shelf_sale=None)
+    lines = OrderLine.objects.filter(order__in=own, version__design=design, shelf_offer=None)
     if jobs.exists() or lines.exists():
         return design
     raise Http404
@@ -354,12 +355,27 @@ def photo_of(job: Job, photo_id: int) -> Photo:
 
 
 def adopt(request: HttpRequest, person: Person) -> None:
-    """Hand what this browser session owns to the person who signed in or ordered."""
+    """Hand what this browser session owns to the person who signed in.
+
+    Their mail address is proved now, so other browsers that only typed it lose their hold of what
+    they handed over.
+    """
     key = visitor_key(request)
-    if not key:
-        return
-    Design.objects.filter(visitor=key, owner=None).update(owner=person)
-    Order.objects.filter(visitor=key, artist=None).update(artist=person)
+    for rows, owner in ((Design.objects, "owner"), (Order.objects, "artist")):
+        if key:
+            rows.filter(visitor=key, **{owner: None}).update(**{owner: person})
+        rows.filter(**{owner: person}).exclude(visitor__in=("", key)).update(visitor="")
+
+
+def adopt_order(request: HttpRequest, order: Order, artist: Person) -> None:
+    """Hand an order and its drawings, nothing else, to whose address was typed at checkout."""
+    key = visitor_key(request)
+    if person_of(request) is not None:
+        adopt(request, artist)
+    elif key:
+        ordered = Design.objects.filter(versions__lines__order=order)
+        mine_alone = Design.objects.filter(visitor=key, owner=None, pk__in=ordered.values("pk"))
+        mine_alone.update(owner=artist)
 
 
 def _opened_orders(request: HttpRequest) -> QuerySet[Order]:

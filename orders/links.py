@@ -10,7 +10,7 @@ from __future__ import annotations
 from django.db import transaction
 
 from .codes import new_token
-from .models import Mail, Order
+from .models import Event, Mail, Order
 from .outbox import write_mail
 from .workflow import Actor, record
 
@@ -30,7 +30,15 @@ def make_new_link(order: Order, actor: Actor) -> Order:
         _turn_letters(order, changed)
         event = record("order", "new-link", actor, order=order)
         write_mail("new-link", order, event)
+        for again in _ordered_again(order):
+            make_new_link(again, actor)
     return order
+
+
+def _ordered_again(order: Order) -> list[Order]:
+    """Return orders made of this one in a press: whoever had its link has theirs too."""
+    presses = Event.objects.filter(action="again", why=f"again: {order.code}")
+    return list(Order.objects.filter(events__in=presses).distinct())
 
 
 def _turn_letters(order: Order, changed: dict[str, str]) -> None:

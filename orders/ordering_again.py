@@ -40,7 +40,7 @@ def put_in_again(basket: Order, order: Order, jobs: list[Job]) -> PutIn:
         Order.objects.select_for_update().get(pk=basket.pk)
         for job in jobs:
             film = _film_for(job)
-            sentence = _problem(job, film)
+            sentence = problem(job, film)
             if sentence or film is None:
                 put.left_out.append(sentence)
                 continue
@@ -66,7 +66,8 @@ def put_in_again(basket: Order, order: Order, jobs: list[Job]) -> PutIn:
     return put
 
 
-def _problem(job: Job, film: Film | None) -> str:
+def problem(job: Job, film: Film | None) -> str:
+    """Return why a job cannot be ordered again, "" where it can."""
     design = job.version.design
     if design.erased_at is not None or design.removed_at is not None:
         return f"“{design.title}” is deleted, so it cannot be ordered again."

@@ -125,7 +125,10 @@ def kept_for(design: Design) -> Kept | None:
     # a quote from the shelf cannot be accepted any more once the drawing is gone from there
     own_lines = OrderLine.objects.filter(version__design=design, shelf_offer=None)
     quotes = Quote.objects.filter(
-        order__lines__in=own_lines, status=Quote.Status.OFFERED, valid_until__gte=today()
+        order__lines__in=own_lines,
+        order__artist=design.owner,  # nobody else's quote keeps a drawing from being erased
+        status=Quote.Status.OFFERED,
+        valid_until__gte=today(),
     )
     for quote in quotes:
         until = quote.valid_until + timedelta(days=1)

@@ -12,6 +12,7 @@ from geometry.limits import BLANKS
 from . import drawings
 from .errors import RefusedError
 from .models import Event, Film, Job, Order, OrderLine, Person, Quote, Version
+from .ordering_again import problem
 from .quoting import make_quote
 from .shelf_sales import sale_of
 from .workflow import Actor, record
@@ -43,6 +44,9 @@ def order_again(
     jobs = [job for job in related if job.code in wanted]
     if not jobs or old.artist is None:
         raise RefusedError("Choose at least one stencil to order again.")
+    for job in jobs:
+        if sentence := problem(job, wanted[job.code][1]):
+            raise RefusedError(sentence)
     with transaction.atomic():
         Order.objects.select_for_update().get(pk=old.pk)
         before = _just_now(old)

@@ -120,7 +120,7 @@ def _place(request: HttpRequest, form: CheckoutForm, person: Person | None) -> Q
         actor = access.artist_actor(request, order)
         rights = form.cleaned_data["rights"]
         quote = place_order(order, artist, actor, rights_confirmed=rights)
-        access.adopt(request, artist)
+        access.adopt_order(request, order, artist)
     access.order_by_link(request, order.link_token)
     return quote
 
@@ -133,11 +133,16 @@ def _placed_before(request: HttpRequest) -> HttpResponse:
 
 
 def _wanted_version(request: HttpRequest) -> Version:
-    """Return the version that the form names, if the reader may see it and it can be ordered."""
+    """Return the version that the form names, if it is the reader's own and can be ordered.
+
+    An order's link shows a drawing, but whoever holds it cannot order it for themselves: the new
+    order would go on opening the drawing after the link was made anew.
+    """
     number = whole_number(request.POST.get("version"))
     if number is None:
         raise Http404
-    version = access.version_for(request, request.POST.get("drawing", ""), number)
+    design = access.own_design(request, request.POST.get("drawing", ""))
+    version = access.version_of(design, number)
     if version.status not in (Version.Status.PASSED, Version.Status.REJECTED) or version.proposal:
         raise Http404
     return version

@@ -93,8 +93,8 @@ def size(request: HttpRequest, token: str) -> HttpResponse:
 
 @require_POST
 def rename(request: HttpRequest, token: str) -> HttpResponse:
-    """Give a drawing another name."""
-    design = design_to_change(request, token)
+    """Give a drawing another name: its owner alone, not whoever holds an order's link."""
+    design = access.own_design(request, token)
     form = TitleForm(request.POST)
     if form.is_valid():
         design.title = form.cleaned_data["title"]
@@ -106,8 +106,8 @@ def rename(request: HttpRequest, token: str) -> HttpResponse:
 
 @require_POST
 def remove(request: HttpRequest, token: str) -> HttpResponse:
-    """Take a drawing out of the artist's list."""
-    design = design_to_change(request, token)
+    """Take a drawing out of the artist's list: its owner alone, as for its name."""
+    design = access.own_design(request, token)
     with told(request):
         remove_design(design, access.artist_actor(request))
         messages.success(
@@ -169,6 +169,7 @@ def _settled_context(request: HttpRequest, version: Version) -> dict[str, Any]:
     jobs = _waiting_jobs(request, version.design)
     proposed_for = version.proposed_for
     own_orders = access.own_orders(request)
+    is_own = access.own_designs(request).filter(pk=version.design_id).exists()
     return mend_context(request, version) | {
         "see": see_context(version, request.GET.get("view", "")),
         "rejects": [f for f in version.findings if f["severity"] == "reject"],
@@ -178,11 +179,11 @@ def _settled_context(request: HttpRequest, version: Version) -> dict[str, Any]:
         "is_cropped": is_cropped(version),
         "is_edge_table": is_edge_of_table(version),
         "is_nearly_empty": is_nearly_empty(version),
-        "is_own": access.own_designs(request).filter(pk=version.design_id).exists(),
+        "is_own": is_own,
         "on_shelf": offer_of(version.design),
         "size_form": SizeForm(initial=sizes_of(version)),
         "title_form": TitleForm(initial={"title": version.design.title}),
-        "line_form": _line_form(version),
+        "line_form": _line_form(version) if is_own else None,
         "press": new_token(),
         "strokes_unkept": editing.unkept(version),
         "answers": [

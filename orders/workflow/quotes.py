@@ -86,6 +86,7 @@ def _accept(quote: Quote, actor: Actor) -> Event:
             raise NotNowError("This quote has run out. Ask for a new one; it takes one press.")
         if quote.status == Quote.Status.OFFERED:
             refuse_gone(_from_shelf(quote), hold=True)
+            _refuse_erased(quote)
         event = move(quote, "accept", actor, changes={"accepted_at": timezone.now()})
         order.accepted_at = timezone.now()
         promise_on = add_working_days(today(), quote.lead_working_days)
@@ -96,6 +97,13 @@ def _accept(quote: Quote, actor: Actor) -> Event:
         write_mail("accepted", order, event, quote=quote)
         write_mail("new-order", order, event, quote=quote)
     return event
+
+
+def _refuse_erased(quote: Quote) -> None:
+    versions = [line["version"] for line in quote.request]
+    held = Design.objects.select_for_update().filter(versions__in=versions)
+    if any(design.erased_at is not None for design in held):
+        raise NotNowError("A drawing of this quote is erased. Put the picture in again.")
 
 
 def _from_shelf(quote: Quote) -> list[tuple[int, int, str]]:
@@ -114,7 +122,8 @@ def _make_job(
     if "shelf" not in line:
         # taken out of the artist's list since the quote: it is wanted after all, and may be asked
         # about; a drawing of another artist's that was deleted is off the shelf, and not sold
-        Design.objects.filter(pk=version.design_id).update(removed_at=None)
+        own = Design.objects.filter(pk=version.design_id, owner=order.artist, erased_at=None)
+        own.update(removed_at=None)
     quantity = int(line["quantity"])
     job = Job.objects.create(
         code=f"{order.code}-{number}",

@@ -7,8 +7,9 @@ from typing import Any
 import pytest
 from django.test import Client
 
+from orders import access
 from orders.artist.forms import CheckoutForm
-from orders.models import Film, Mail, Order, OrderLine, Person, Quote, Version
+from orders.models import Design, Film, Mail, Order, OrderLine, Person, Quote, Version
 from tests import factories
 
 from .conftest import KEY
@@ -266,3 +267,30 @@ def test_the_name_for_the_parcel_is_one_line_in_the_letter(
     visitor.post("/basket/place/", {**ADDRESS, "ship_name": "Wren\r\n\r\nPay the gull at once"})
     assert Order.objects.get().ship_name == "Wren Pay the gull at once"
     assert Mail.objects.get(kind="quote").body.startswith("Hello Wren Pay the gull at once,")
+
+
+def test_a_typed_address_takes_over_the_ordered_drawing_and_no_other(
+    visitor: Client, version: Version
+) -> None:
+    """The address is not proved at checkout; what else this browser holds stays its own."""
+    other = factories.make_version(factories.make_design(visitor=KEY, title="Private"))
+    put_in(visitor, version)
+    visitor.post("/basket/place/", ADDRESS)
+    version.design.refresh_from_db()
+    other.design.refresh_from_db()
+    assert str(version.design.owner) == "Wren Saltmarsh"
+    assert other.design.owner is None
+
+
+def test_who_proves_the_address_holds_the_drawing_alone(
+    visitor: Client, version: Version, client: Client
+) -> None:
+    put_in(visitor, version)
+    visitor.post("/basket/place/", ADDRESS)
+    assert visitor.get(f"/drawing/{version.design.token}/").status_code == 200
+    wren = Person.objects.get(email="wren@harbour.example")
+    client.force_login(wren, "allauth.account.auth_backends.AuthenticationBackend")
+    request = client.get("/mine/").wsgi_request
+    access.adopt(request, wren)
+    assert not Design.objects.exclude(visitor="").filter(owner=wren).exists()
+    assert visitor.get(f"/mine/drawing/{version.design.token}/").status_code == 404

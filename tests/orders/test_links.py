@@ -7,10 +7,12 @@ from typing import Any
 import pytest
 from django.test import Client
 from django.urls import reverse
+from django.utils import timezone
 
-from orders import outbox, quoting
+from orders import links, outbox, quoting, reorder
 from orders.codes import new_token
-from orders.models import Event, Order
+from orders.errors import RefusedError
+from orders.models import Design, Event, Order
 from orders.workflow import Actor
 from tests import factories
 
@@ -116,3 +118,50 @@ def test_the_button_says_what_it_does_on_both_sides(order: Order) -> None:
     client.force_login(factories.workshop_person(), BACKEND)
     page = client.get(reverse("workshop-order", args=[order.code])).content.decode()
     assert "Make a new link" in page
+
+
+def test_a_new_link_shuts_out_whoever_ordered_again_by_the_old_one(client: Client) -> None:
+    """Orders made of one by its link go with it, and so do those made of those."""
+    order = factories.make_order(artist=factories.artist_person(), accepted=True)
+    job = factories.make_job(order)
+    factories.price_sheet()
+    wren = Actor(Event.Role.ARTIST, order.artist)
+    wanted = {job.code: (1, job.film)}
+    again = reorder.order_again(order, wren, wanted, rights_confirmed=True).order
+    tokens = [order.link_token, again.link_token]
+    links.make_new_link(order, wren)
+    for token in tokens:
+        assert client.get(reverse("order", args=[token])).status_code == 404
+
+
+def test_an_orders_link_orders_renames_and_deletes_nothing(client: Client) -> None:
+    order = factories.make_order(artist=factories.artist_person(), accepted=True)
+    version = factories.make_version(owner=order.artist)
+    factories.make_job(order, version=version)
+    design = version.design
+    client.get(reverse("order", args=[order.link_token]))
+    assert client.get(reverse("drawing", args=[design.token])).status_code == 200
+    form = {"drawing": design.token, "version": 1, "film": factories.make_film().pk, "quantity": 1}
+    assert client.post(reverse("basket-add"), form).status_code == 404
+    for name in ("drawing-rename", "drawing-remove"):
+        assert client.post(reverse(name, args=[design.token]), {"title": "x"}).status_code == 404
+
+
+def test_somebody_elses_order_of_a_drawing_does_not_open_it(client: Client) -> None:
+    """However it got there: only an order of the drawing's own artist opens its page by a link."""
+    version = factories.make_version(owner=factories.artist_person())
+    moss = factories.artist_person("moss@harbour.example", "Moss Breakwater")
+    theirs = factories.make_order(artist=moss, accepted=True)
+    factories.make_job(theirs, version=version)
+    client.get(reverse("order", args=[theirs.link_token]))
+    assert client.get(reverse("drawing", args=[version.design.token])).status_code == 404
+
+
+def test_a_deleted_drawing_is_not_ordered_again_by_a_link() -> None:
+    order = factories.make_order(artist=factories.artist_person(), accepted=True)
+    job = factories.make_job(order)
+    factories.price_sheet()
+    Design.objects.filter(pk=job.version.design_id).update(removed_at=timezone.now())
+    wren = Actor(Event.Role.ARTIST, order.artist)
+    with pytest.raises(RefusedError, match="is deleted"):
+        reorder.order_again(order, wren, {job.code: (1, job.film)}, rights_confirmed=True)

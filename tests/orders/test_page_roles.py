@@ -69,7 +69,7 @@ ROWS: tuple[Row, ...] = (
     Row("upload", "post", EVERYBODY),
     *(Row(f"basket-{n}", "post", EVERYBODY) for n in ("change", "remove", "place")),
     # basket-add names a version in its form, which is reached like a drawing (see below)
-    Row("basket-add", "post", OWN),
+    Row("basket-add", "post", OWN_ALONE),
     *(Row(n, "get", EVERYBODY) for n in ("mine-orders", "mine-data", "mine-download")),
     Row("mine-erase", "post", EVERYBODY),
     # the workshop looks at a drawing on its own pages; names and notes are its owner's alone
@@ -81,8 +81,9 @@ ROWS: tuple[Row, ...] = (
     Row("drawing-state", "get", OWN, ("design",)),
     *(
         Row(f"drawing-{n}", "post", OWN_CHANGE, ("design",))
-        for n in ("mend", "mode", "size", "rename", "remove", "answer", "back")
+        for n in ("mend", "mode", "size", "answer", "back")
     ),
+    *(Row(f"drawing-{n}", "post", OWN_ALONE, ("design",)) for n in ("rename", "remove")),
     Row("sent", "get", EVERYBODY),
     Row("sent-state", "get", EVERYBODY),
     Row("straighten", "get", OWN_CHANGE, ("design",)),

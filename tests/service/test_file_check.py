@@ -239,10 +239,13 @@ def test_the_sweep_outlives_a_store_that_is_away(
         rounds.append(1)
         if len(rounds) == 2:
             raise SystemExit
+
+    def look(*_: Any) -> None:
         raise StoreAwayError("The store of files does not answer (Test).")
 
     monkeypatch.setattr("orders.management.commands.sweep.signal.signal", lambda *given: None)
     monkeypatch.setattr("orders.management.commands.sweep.tasks.sweep", sweep)
+    monkeypatch.setattr("orders.management.commands.sweep.Nightly.look", look)
     with pytest.raises(SystemExit):
         call_command("sweep", every=0.01)
     assert len(rounds) == 2
