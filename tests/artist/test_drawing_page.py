@@ -137,7 +137,8 @@ def test_a_drawing_in_an_open_order_stays(visitor: Client) -> None:
 def test_the_workshop_looks_at_a_drawing_but_does_not_change_it(cutter_client: Client) -> None:
     design = factories.make_version(visitor=KEY).design
     assert cutter_client.get(f"/drawing/{design.token}/").status_code == 200
-    assert cutter_client.post(f"/drawing/{design.token}/rename/", {"title": "x"}).status_code == 403
+    assert cutter_client.post(f"/drawing/{design.token}/mode/", {"mode": "mask"}).status_code == 403
+    assert cutter_client.post(f"/drawing/{design.token}/rename/", {"title": "x"}).status_code == 404
 
 
 def test_an_answer_sends_the_chosen_version_to_the_waiting_job(visitor: Client) -> None:
