@@ -8,6 +8,7 @@ from collections.abc import Callable
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
+from config.logs import page_of
 from orders.file_store import StoreAwayError
 
 logger = logging.getLogger(__name__)
@@ -27,7 +28,7 @@ class StoreAwayMiddleware:
     def process_exception(self, request: HttpRequest, error: Exception) -> HttpResponse | None:
         if not isinstance(error, StoreAwayError):
             return None
-        logger.error("%s (%s)", error, request.path)
+        logger.error("%s (%s)", error, page_of(request))  # an address may hold a token
         answer = render(request, "503.html", status=503)
         answer["Retry-After"] = str(TRY_AGAIN_SECONDS)
         return answer
