@@ -1,5 +1,6 @@
 """How people sign in: by a code sent to an address that the workshop already knows."""
 
+import ipaddress
 import logging
 import unicodedata
 from threading import Thread
@@ -64,9 +65,19 @@ def client_address(request: HttpRequest) -> str:
 
     Behind a proxy that is the last one the proxy put into X-Forwarded-For; what stands before it
     came from the visitor and may be made up. Without a proxy the header is not looked at.
+    Of IPv6 it is the first address of its 64 bits: one household has all that share them
+    (RFC 6177), and who owns them could otherwise try from a new one each time.
     """
+    text = str(request.META.get("REMOTE_ADDR", ""))
     if settings.IS_BEHIND_PROXY:
         forwarded = str(request.META.get("HTTP_X_FORWARDED_FOR", "")).split(",")[-1].strip()
-        if forwarded:
-            return forwarded
-    return str(request.META.get("REMOTE_ADDR", ""))
+        text = forwarded or text
+    try:
+        address = ipaddress.ip_address(text.partition("%")[0])
+    except ValueError:
+        return text
+    if isinstance(address, ipaddress.IPv4Address):
+        return str(address)
+    if address.ipv4_mapped:
+        return str(address.ipv4_mapped)
+    return str(ipaddress.IPv6Network((address, 64), strict=False).network_address)

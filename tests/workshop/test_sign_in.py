@@ -92,6 +92,15 @@ def test_tries_from_elsewhere_do_not_lock_the_cutter_out() -> None:
     assert answer["Location"] == reverse("workshop-today")
 
 
+def test_a_new_address_of_the_same_household_gives_no_new_tries() -> None:
+    factories.workshop_person()
+    form = {"username": "cutter@harbour.example", "password": "guess"}
+    for number in range(1, 12):  # RFC 6177: all of the 64 bits are one household's
+        client = Client(REMOTE_ADDR=f"2001:db8:1:2::{number:x}")
+        answer = client.post(reverse("workshop-sign-in"), form)
+    assert answer.status_code == 429
+
+
 def test_pages_of_the_workshop_are_not_kept_by_a_shared_browser() -> None:
     """OWASP ASVS 4.0.3, 8.2.1: no caching of sensitive pages."""
     client = Client()
