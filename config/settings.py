@@ -158,6 +158,8 @@ ACCOUNT_LOGIN_BY_CODE_SUPPORTS_RESEND = 3
 ACCOUNT_LOGIN_TIMEOUT = 60 * 60  # the whole of it, with codes that were sent again
 ACCOUNT_EMAIL_UNKNOWN_ACCOUNTS = False  # nobody can have strangers mailed through this page
 ACCOUNT_EMAIL_SUBJECT_PREFIX = ""
+# never by mail address, or strangers would keep its owner out; orders/limits.py counts the rest
+ACCOUNT_RATE_LIMITS = {"request_login_code": "20/m/ip"}
 ACCOUNT_SESSION_REMEMBER = True
 ACCOUNT_DEFAULT_HTTP_PROTOCOL = "https" if IS_HTTPS else "http"
 CODES_SENT_BESIDE = True  # by a thread, so that an answer takes as long for any address

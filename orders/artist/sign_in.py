@@ -12,6 +12,7 @@ import unicodedata
 from typing import Any
 
 from allauth.account.forms import ConfirmLoginCodeForm, RequestLoginCodeForm
+from allauth.account.internal.userkit import filter_users_by_email, user_id_to_str
 from allauth.account.views import ConfirmLoginCodeView, RequestLoginCodeView
 from django import forms
 from django.conf import settings
@@ -91,6 +92,25 @@ class CodeForm(ConfirmLoginCodeForm):
             raise forms.ValidationError(WRONG_CODE) from None
 
 
+def _person_to_mail(email: str) -> Person | None:
+    """Return whom a code for this address goes to, None for nobody and for the workshop."""
+    found = filter_users_by_email(email, is_active=True, prefer_verified=True, for_login=True)
+    person = found[0] if found else None
+    return person if isinstance(person, Person) and not person.is_workshop else None
+
+
+def _may_mail(request: HttpRequest, email: str) -> bool:
+    """Count a code that is asked for; return whether the mailbox may get one more.
+
+    Who asks is counted by mail address and network address together: by the mail address alone a
+    stranger could use its owner's up. A mailbox that gets very many, whoever asks, gets one each
+    five minutes; the page says the same then. Raises TooOftenError.
+    """
+    box = tidy_email(unicodedata.normalize("NFKC", email))
+    limits.count(request, "sign-in-mail", person=f"{box} {limits.address_of(request)}")
+    return limits.is_within("sign-in-box", box) or limits.is_within("sign-in-box-more", box)
+
+
 class AskView(RequestLoginCodeView):
     """Ask for the address."""
 
@@ -101,14 +121,15 @@ class AskView(RequestLoginCodeView):
 
     def form_valid(self, form: Any) -> HttpResponse:
         """Count the asking, known address or not, so that both are refused alike."""
-        email = tidy_email(unicodedata.normalize("NFKC", form.cleaned_data["email"]))
         try:
-            limits.count(self.request, "sign-in-mail", person=email)
+            may_mail = _may_mail(self.request, form.cleaned_data["email"])
         except limits.TooOftenError as error:
             form.add_error(None, error.sentence)
             response = self.form_invalid(form)
             response.status_code = 429
             return response
+        if not may_mail:
+            form._user = None  # the page of an unknown address: no mail, and no code to guess
         return super().form_valid(form)
 
     def _redirect_to_pending_stage(self, request: HttpRequest, stage: Any) -> None:
@@ -132,6 +153,18 @@ class ConfirmView(ConfirmLoginCodeView):
         resend = self._action == "resend"
         return super().get_form_class() if resend else CodeForm
 
+    def post(self, request: HttpRequest, *args: Any, **options: Any) -> HttpResponseBase:
+        """Count a try before it is compared, by a row: the session's count is read by requests
+        that come at the same moment before any of them has raised it."""
+        is_try = self._action != "resend" and request.POST.get("code", "").strip()
+        login = self.stage.login
+        which = f"{self._process.state.get('email')} {login.initiated_at}"
+        if is_try and not limits.is_within("sign-in-try", which):
+            self._process.abort()
+            messages.error(request, EXPIRED)
+            return redirect("sign-in")
+        return super().post(request, *args, **options)
+
     def form_invalid(self, form: Any) -> HttpResponse:
         """An empty field is no try: it is told and costs nothing."""
         if "code" in form.errors.as_data() and form.errors.as_data()["code"][0].code == "required":
@@ -142,15 +175,29 @@ class ConfirmView(ConfirmLoginCodeView):
         if time.time() - self._sent_at() < RESEND_AFTER_SECONDS:
             messages.info(self.request, TOO_SOON)
             return redirect(self.passthrough_next_url(reverse("sign-in-code")))
+        try:
+            if _may_mail(self.request, self._process.state["email"]):
+                self._send_again()
+            else:  # told alike; the code before goes on until its own fifteen minutes are over
+                self._process.record_resend()
+                self._process.persist()
+        except limits.TooOftenError as error:
+            messages.error(self.request, error.sentence)
+        else:
+            messages.success(self.request, SENT_AGAIN)
+        return redirect(self.passthrough_next_url(reverse("sign-in-code")))
+
+    def _send_again(self) -> None:
         process = self._process
+        if process.user is None:  # unknown, or the mailbox had too many when it was asked for
+            process._user = self.stage.login.user = _person_to_mail(process.state["email"])
         if process.user is not None:
+            process.state["user_id"] = user_id_to_str(process.user)
             process.resend()
         else:
             process.record_resend()  # nobody to mail: a code that nobody has is not made either
         process.state["at"] = time.time()  # the new code has its fifteen minutes
         process.persist()
-        messages.success(self.request, SENT_AGAIN)
-        return redirect(self.passthrough_next_url(reverse("sign-in-code")))
 
     def _sent_at(self) -> float:
         return float(self._process.state.get("at", 0))

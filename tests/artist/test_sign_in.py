@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import copy
 import re
 import threading
+from datetime import timedelta
 from typing import Any
 
 import pytest
 from django.core import mail
 from django.test import Client
 from django.urls import reverse
+from django.utils import timezone
 
 from orders.access import VISITOR
+from orders.models import UseCount
 from tests import factories
 
 from .conftest import KEY
@@ -248,14 +252,93 @@ def test_a_mail_server_that_is_down_is_no_error_of_the_page(
 def test_codes_are_asked_for_so_often_and_no_more_known_address_or_not(
     settings: Any, email: str
 ) -> None:
-    settings.LIMITS = {"sign-in-mail": (2, 0)}  # the library itself pauses after three a minute
+    settings.LIMITS = {"sign-in-mail": (2, 0)}
     factories.artist_person()
-    for number in range(2):
-        answer = Client(REMOTE_ADDR=f"192.0.2.{number}").post(reverse("sign-in"), {"email": email})
-        assert answer.status_code == 302
+    for _ in range(2):
+        assert Client().post(reverse("sign-in"), {"email": email}).status_code == 302
     spelt = f" {email.upper()} "
-    refused = Client(REMOTE_ADDR="192.0.2.9").post(reverse("sign-in"), {"email": spelt})
+    refused = Client().post(reverse("sign-in"), {"email": spelt})
     assert refused.status_code == 429
     page = refused.content.decode()
     assert "asked for very many sign-in codes" in page
     assert "harbour.example" in page.lower()  # the address stays in its field
+
+
+@pytest.mark.django_db
+def test_a_stranger_who_asks_and_asks_does_not_keep_the_artist_out() -> None:
+    factories.artist_person(WREN)
+    stranger = [
+        Client(REMOTE_ADDR="192.0.2.1").post("/sign-in/", {"email": WREN}) for _ in "x" * 14
+    ]
+    assert [answer.status_code for answer in stranger] == [302] * 10 + [429] * 4
+    artist = Client(REMOTE_ADDR="192.0.2.2")
+    ask(artist, WREN)
+    artist.post("/sign-in/code/", {"code": code_in_mail()})
+    assert "_auth_user_id" in artist.session
+
+
+@pytest.mark.django_db
+def test_a_mailbox_that_strangers_fill_gets_few_mails_and_nobody_is_told(
+    settings: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    settings.LIMITS = {"sign-in-box": (2, 0)}
+    monkeypatch.setattr("orders.artist.sign_in.RESEND_AFTER_SECONDS", 0)
+    factories.artist_person(WREN)
+    pages = set()
+    for number in range(5):
+        client = Client(REMOTE_ADDR=f"192.0.2.{number}")
+        pages.add(re.sub(r'value="[^"]+"', "", ask(client, WREN).content.decode()))
+    assert len(pages) == 1
+    assert len(mail.outbox) == 3  # two, and one of each five minutes
+    for code in ("", "-", "None"):  # no mail, no code
+        client.post("/sign-in/code/", {"code": code})
+    again = {"action": "resend"}
+    client.post("/sign-in/code/", again)
+    assert len(mail.outbox) == 3
+    assert "_auth_user_id" not in client.session
+    late = UseCount.objects.filter(action="sign-in-box-more")
+    late.update(began_at=timezone.now() - timedelta(minutes=6))
+    client.post("/sign-in/code/", again)
+    assert len(mail.outbox) == 4
+    client.post("/sign-in/code/", {"code": code_in_mail()})
+    assert "_auth_user_id" in client.session
+
+
+@pytest.mark.django_db
+def test_codes_sent_again_are_counted_too(settings: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    settings.LIMITS = {"sign-in-mail": (2, 0)}
+    monkeypatch.setattr("orders.artist.sign_in.RESEND_AFTER_SECONDS", 0)
+    factories.artist_person(WREN)
+    client = Client()
+    ask(client, WREN)
+    for _ in range(2):
+        page = client.post("/sign-in/code/", {"action": "resend"}, follow=True).content.decode()
+    assert "asked for very many sign-in codes" in page
+    assert len(mail.outbox) == 2
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("limits", [{}, None, {"sign-in-try": (99, 99)}])
+def test_three_tries_are_three_though_each_request_reads_the_session_as_it_was(
+    settings: Any, limits: Any
+) -> None:
+    """What requests at the same moment read: a session in which nothing was tried yet."""
+    settings.LIMITS = limits
+    factories.artist_person(WREN)
+    client = Client()
+    ask(client, WREN)
+    as_it_was = copy.deepcopy(client.session["account_login"])
+
+    def tried(code: str) -> Any:
+        session = client.session
+        session["account_login"] = copy.deepcopy(as_it_was)
+        session.save()
+        return client.post("/sign-in/code/", {"code": code})
+
+    assert [tried("000000").status_code for _ in range(3)] == [200, 200, 200]
+    refused = tried(code_in_mail())
+    assert refused.headers["Location"] == "/sign-in/"
+    assert "_auth_user_id" not in client.session
+    ask(client, WREN)  # a new code has its own three
+    client.post("/sign-in/code/", {"code": code_in_mail()})
+    assert "_auth_user_id" in client.session
