@@ -130,36 +130,37 @@ def turn_on(request: HttpRequest) -> HttpResponse:
     person = workshop_person(request)
     secret = request.session.get(SECRET, "")
     try:
-        limits.count_person("second-step", f"second step {person.pk}")
+        limits.count(request, "second-step", person=f"second step {person.pk}")
         if not secret:
             raise RefusedError("The picture was too old. Scan the one below.")
         codes = second_step.set_up(person, secret, request.POST.get("code", ""))
     except RefusedError as error:
         return _mine(request, error=error.sentence, status=422)
+    second_step.end_other_sessions(person, request.session.session_key or "")
     del request.session[SECRET]
     return _show(request, codes)
 
 
-@sensitive_post_parameters("password")
+@sensitive_post_parameters("password", "code")
 @require_POST
 @workshop_to_set_up
 def turn_off(request: HttpRequest) -> HttpResponse:
-    """Take the second step away; the password is asked for again."""
+    """Take the second step away; the password and a code are asked for again."""
     person = workshop_person(request)
-    if wrong := _wrong_password(request, person):
+    if wrong := _not_proved(request, person, "again-off"):
         return wrong
     if second_step.turn_off(person):
         messages.success(request, "The second step is off. Your password alone signs you in.")
     return redirect("workshop-my-sign-in")
 
 
-@sensitive_post_parameters("password")
+@sensitive_post_parameters("password", "code")
 @require_POST
 @workshop_to_set_up
 def spare(request: HttpRequest) -> HttpResponse:
-    """Make new spare codes and show them this once; the password is asked for again."""
+    """Make new spare codes, shown this once; the password and a code are asked for again."""
     person = workshop_person(request)
-    if wrong := _wrong_password(request, person):
+    if wrong := _not_proved(request, person, "again-spare"):
         return wrong
     if not second_step.is_set(person):
         return redirect("workshop-my-sign-in")
@@ -184,15 +185,18 @@ def _spaced(person: Person) -> list[str]:
     return [f"{code[:4]} {code[4:]}" for code in second_step.spare_codes(person)]
 
 
-def _wrong_password(request: HttpRequest, person: Person) -> HttpResponse | None:
-    """Return the page with a sentence where the password typed again is not the person's."""
+def _not_proved(request: HttpRequest, person: Person, form: str) -> HttpResponse | None:
+    """Return the page with a sentence where password or code typed again is not the person's."""
     try:
-        limits.count_person("second-step", f"password again {person.pk}")
+        limits.count(request, "second-step", person=f"password again {person.pk}")
     except limits.TooOftenError as error:
-        return _mine(request, password_error=error.sentence, status=429)
-    if person.check_password(request.POST.get("password", "")):
-        return None
-    return _mine(request, password_error=NOT_YOURS, status=422)
+        return _mine(request, wrong=form, password_error=error.sentence, status=429)
+    if not person.check_password(request.POST.get("password", "")):
+        return _mine(request, wrong=form, password_error=NOT_YOURS, status=422)
+    code = request.POST.get("code", "")
+    if second_step.is_set(person) and not second_step.is_right(person, code):
+        return _mine(request, wrong=form, code_error=second_step.WRONG, status=422)
+    return None
 
 
 def _show(request: HttpRequest, codes: list[str]) -> HttpResponse:

@@ -175,6 +175,19 @@ class TestSigningIn:
         assert refused.status_code == 429
         assert "wait 15 minutes" in refused.content.decode()
 
+    @pytest.mark.parametrize("limits", [{}, None, {"second-step": (0, 0)}])
+    def test_a_colleague_who_is_signed_in_guesses_no_longer_than_a_stranger(
+        self, cutter: Any, settings: Any, limits: Any
+    ) -> None:
+        settings.LIMITS = limits
+        client = Client()
+        client.force_login(factories.workshop_person("packer@harbour.example"), BACKEND)
+        session = client.session
+        session["second_step_of"] = signing_in().session["second_step_of"]
+        session.save()
+        answers = [typed(client, "000001").status_code for _ in range(11)]
+        assert answers == [422] * 10 + [429]
+
     def test_without_the_password_there_is_no_second_step(self, cutter: Any) -> None:
         _, secret, _ = cutter
         client = Client()
@@ -266,20 +279,45 @@ class TestMySignIn:
         assert f"secret={secret}" in address
         assert path in self.page(client)
 
-    def test_off_and_new_codes_need_the_password_again(self, client: Client) -> None:
+    @pytest.mark.parametrize("name", ["workshop-second-step-off", "workshop-spare-codes"])
+    def test_off_and_new_codes_need_password_and_code_again(
+        self, client: Client, name: str
+    ) -> None:
+        """OWASP ASVS 5.0, 7.5.1 (from memory): full proof before what signs one in changes."""
         person = Person.objects.get()
         secret = second_step.new_secret()
-        old = second_step.set_up(person, secret, code_at(secret, NOW))
-        for name in ("workshop-second-step-off", "workshop-spare-codes"):
-            refused = client.post(reverse(name), {"password": "spring-tide"})
+        old = second_step.set_up(person, secret, code_at(secret, NOW - 30))
+        code = code_at(secret, NOW)
+        for form, told in (
+            ({"password": "spring-tide", "code": code}, "not your password"),
+            ({"password": "tide-table"}, "That code is not right"),
+            ({"password": "tide-table", "code": "000000"}, "That code is not right"),
+        ):
+            refused = client.post(reverse(name), form)
             assert refused.status_code == 422
-            assert "not your password" in refused.content.decode()
+            assert refused.content.decode().count(told) == 1  # beside one of the two forms
         assert second_step.spare_codes(person) == old
-        client.post(reverse("workshop-spare-codes"), {"password": "tide-table"})
+        client.post(reverse(name), {"password": "tide-table", "code": code})
         assert not set(second_step.spare_codes(person)) & set(old)
-        client.post(reverse("workshop-second-step-off"), {"password": "tide-table"})
+        assert second_step.is_set(person) is (name == "workshop-spare-codes")
+
+    def test_a_spare_code_turns_it_off_when_the_phone_is_lost(self, client: Client) -> None:
+        person, secret = Person.objects.get(), second_step.new_secret()
+        codes = second_step.set_up(person, secret, code_at(secret, NOW))
+        form = {"password": "tide-table", "code": codes[0]}
+        client.post(reverse("workshop-second-step-off"), form)
         assert not second_step.is_set(person)
         assert second_step.spare_codes(person) == []
+
+    def test_turning_it_on_signs_the_persons_other_browsers_out(self, client: Client) -> None:
+        person = Person.objects.get()
+        other, colleague = Client(), Client()
+        other.force_login(person, BACKEND)
+        colleague.force_login(factories.workshop_person("packer@harbour.example"), BACKEND)
+        self.page(client)
+        secret = client.session["second_step_secret"]
+        client.post(reverse("workshop-second-step-on"), {"code": code_at(secret, NOW)})
+        assert (is_in(client), is_in(other), is_in(colleague)) == (True, False, True)
 
     def test_guessing_the_password_there_is_paused(self, client: Client) -> None:
         for _ in range(10):
