@@ -35,6 +35,7 @@ KEPT: Final = timedelta(days=1)
 MARK_LENGTH: Final = 24
 # An account or session from which so many drawings wait sends no more until some are looked at.
 WAITING = "waiting"
+ORDER_MAIL = "order-mail"
 
 
 @dataclass(frozen=True)
@@ -56,6 +57,8 @@ LIMITS: Final[dict[str, Limit]] = {
     # counted from the drawings themselves, not from presses
     WAITING: Limit(100, 400, HOUR, "many drawings that still wait to be looked at"),
     "order": Limit(20, 100, HOUR, "asked for very many quotes within an hour"),
+    # of one receiving address, whoever types it: each quote is a letter to it
+    ORDER_MAIL: Limit(10, 0, HOUR, "had very many quotes sent to one address within an hour"),
     "message": Limit(60, 300, HOUR, "written very many messages within an hour"),
     "photo": Limit(30, 150, HOUR, "sent very many photos within an hour"),
     "link": Limit(5, 50, HOUR, "asked for new links very often within an hour"),
@@ -110,6 +113,20 @@ def count(request: HttpRequest, action: str, *, person: str = "") -> None:
     if who := person or _person(request):
         asked.append((_mark("person", who), limit.each))
     _count(action, limit, asked)
+
+
+def count_quote(request: HttpRequest, email: str) -> None:
+    """Count a quote that is mailed to an address: by who asks for it, and by who receives it.
+
+    Whoever is signed in with that very address has shown that it is theirs; what others sent there
+    does not hold them up. Raises TooOftenError, and then neither is counted.
+    """
+    with transaction.atomic():
+        count(request, "order")
+        person = access.person_of(request)
+        is_own = person is not None and person.email.lower() == email.lower()
+        if email and not is_own and not _is_workshop(request):
+            count_person(ORDER_MAIL, f"mail to {email.lower()}")
 
 
 def count_person(action: str, who: str) -> None:

@@ -32,6 +32,7 @@ from .measures import USUAL_SECONDS, measures_of, seconds_of, weight_g
 from .models import Film, Job, Order, OrderLine, Person, Quote, ShelfOffer, Upload
 from .models.jobs import CALLED_OFF
 from .models.orders import LARGEST_QUANTITY
+from .outbox import withdraw
 from .shelf_sales import gone_from, terms_of
 from .typed import whole_number
 from .workflow import Actor
@@ -212,6 +213,7 @@ def make_quote(order: Order, actor: Actor) -> Quote:
         )
         quote.differs = differences(last, quote) if last else []
         quote.save()
+        withdraw(order, ("quote",))  # one that still waits tells of a quote that is replaced
         workflow.offer(quote, actor)
     return quote
 

@@ -213,6 +213,8 @@ SOME_SHELF = (
     "My own drawings are mine, or I have a licence to have them cut; those from the shelf stay "
     "their artists’."
 )
+# a letter that greets by a web address would carry it to anybody's letter box
+ADDRESS_SIGNS = ("://", "www.")
 REQUIRED_FOR_POST = ("ship_line1", "ship_city", "ship_postcode", "ship_country")
 
 
@@ -297,17 +299,30 @@ class CheckoutForm(forms.ModelForm):
             del self.fields["email"]
 
     def clean_email(self) -> str:
-        """Refuse the workshop's own addresses: their orders are entered signed in."""
-        email = str(self.cleaned_data["email"]).strip().lower()
-        if Person.objects.filter(email=email, is_workshop=True).exists():
-            raise forms.ValidationError("That is an address of the workshop; use your own.")
-        return email
+        """Addresses are kept in small letters."""
+        return str(self.cleaned_data["email"]).strip().lower()
+
+    @property
+    def mailed_to(self) -> str:
+        """Where the quote goes, after validation."""
+        return self.person.email if self.person else str(self.cleaned_data["email"])
+
+    def refuse_workshop(self) -> None:
+        """Refuse the workshop's own addresses: their orders are entered signed in.
+
+        Apart from validation, since it tells which addresses are the workshop's: count first.
+        """
+        named = Person.objects.filter(email=self.mailed_to, is_workshop=True)
+        if self.person is None and named.exists():
+            self.add_error("email", "That is an address of the workshop; use your own.")
 
     def clean(self) -> dict[str, Any]:
         """An address is needed only for what goes by post."""
         data = super().clean() or self.cleaned_data
         for field in [name for name in data if name.startswith("ship_")]:
             data[field] = one_line(data[field])  # the name stands in letters to any address
+        if any(sign in data.get("ship_name", "").lower() for sign in ADDRESS_SIGNS):
+            self.add_error("ship_name", "That looks like a web address; write the name alone.")
         if data.get("delivery") == Order.Delivery.POST:
             for field in REQUIRED_FOR_POST:
                 if field not in self.errors and not data.get(field):

@@ -11,7 +11,7 @@ from django.shortcuts import get_object_or_404, redirect
 from django.views.decorators.http import require_POST, require_safe
 
 from geometry.limits import BLANKS
-from orders import access, payments, reorder
+from orders import access, limits, payments, reorder
 from orders.models import Film, Job, Order, Workshop
 from orders.models.orders import LARGEST_QUANTITY
 from orders.pdf_answer import paper_of, pdf_of
@@ -74,6 +74,8 @@ def order_again(request: HttpRequest, token: str) -> HttpResponse:
             for form in again
             if form.cleaned_data["pieces"]
         }
+        if wanted:
+            limits.count_quote(request, old.artist.email if old.artist else "")
         quote = reorder.order_again(old, actor, wanted, rights_confirmed=True)
         messages.success(request, "Here it is again, by today's prices. One more press orders it.")
         return redirect("quote", token=quote.token)

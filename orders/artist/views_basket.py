@@ -86,19 +86,16 @@ def place(request: HttpRequest) -> HttpResponse:
     person = access.person_of(request)
     form = CheckoutForm(request.POST, instance=order, person=person)
     if not form.is_valid():
-        fresh = access.basket_of(request)
-        return render(
-            request, "artist/basket.html", _context(request, fresh, form=form), status=422
-        )
+        return _told_in_form(request, form, 422)
     try:
-        limits.count(request, "order")
+        limits.count_quote(request, form.mailed_to)
+        form.refuse_workshop()
+        if form.errors:
+            return _told_in_form(request, form, 422)
         quote = _place(request, form, person)
     except TooOftenError as error:
         form.add_error(None, error.sentence)
-        fresh = access.basket_of(request)
-        return render(
-            request, "artist/basket.html", _context(request, fresh, form=form), status=429
-        )
+        return _told_in_form(request, form, 429)
     except RefusedError as error:
         if access.basket_of(request) is None:
             return _placed_before(request)
@@ -123,6 +120,12 @@ def _place(request: HttpRequest, form: CheckoutForm, person: Person | None) -> Q
         access.adopt_order(request, order, artist)
     access.order_by_link(request, order.link_token)
     return quote
+
+
+def _told_in_form(request: HttpRequest, form: CheckoutForm, status: int) -> HttpResponse:
+    """Show the basket again with what was typed and what is wrong with it."""
+    context = _context(request, access.basket_of(request), form=form)
+    return render(request, "artist/basket.html", context, status=status)
 
 
 def _placed_before(request: HttpRequest) -> HttpResponse:

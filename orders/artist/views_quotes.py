@@ -11,9 +11,10 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST, require_safe
 
 from geometry.limits import BLANKS
-from orders import access, workflow
+from orders import access, limits, workflow
 from orders.dates import add_working_days, today
 from orders.errors import OrderError
+from orders.limits import TooOftenError
 from orders.models import Order, Quote, Workshop
 from orders.pdf_answer import paper_of, pdf_of
 from orders.quote_shown import drawings_of, has_run_out
@@ -69,12 +70,18 @@ def quote_change(request: HttpRequest, token: str) -> HttpResponse:
         return redirect("quote", token=token)
     with told(request):
         if request.POST.get("take") in BLANKS:
+            _count(request, order)
             take_hint(order, request.POST["take"])
             return redirect("quote", token=make_quote(order, actor).token)
         forms = _line_forms(order, request)
         # every form is looked at, so that every mistake is told at once
         if any([bool(form.errors) for form in forms]):  # noqa: C419
             return _page(request, shown, forms=forms, status=422)
+        try:
+            _count(request, order)
+        except TooOftenError as error:
+            messages.error(request, error.sentence)
+            return _page(request, shown, forms=forms, status=429)
         new = requote(
             order,
             actor,
@@ -95,6 +102,7 @@ def quote_renew(request: HttpRequest, token: str) -> HttpResponse:
     if newest.status == Quote.Status.OFFERED and not has_run_out(newest):
         return redirect("quote", token=newest.token)
     with told(request):
+        _count(request, old.order)
         new = make_quote(old.order, access.artist_actor(request, old.order))
         messages.success(request, "Here is the quote by today's prices.")
         return redirect("quote", token=new.token)
@@ -109,6 +117,11 @@ def quote_pdf(request: HttpRequest, token: str) -> HttpResponse:
     shown = access.quote_for(token)
     pdf = quote_print.render(shown, paper=paper_of(request))
     return pdf_of(pdf, f"quote-{shown.order.code}-{shown.number}")
+
+
+def _count(request: HttpRequest, order: Order) -> None:
+    """Count a quote more, which is a letter more to the address that the order has."""
+    limits.count_quote(request, order.artist.email if order.artist else "")
 
 
 def _page(

@@ -112,3 +112,13 @@ def test_the_order_page_tells_what_is_paid_and_prints_it(
         assert stranger.get(reverse(name, args=[old.link_token, number])).status_code == 200
         other = factories.make_order()
         assert stranger.get(reverse(name, args=[other.link_token, number])).status_code == 404
+
+
+def test_again_and_again_by_link_is_counted(stranger: Client, old: Order, settings: Any) -> None:
+    settings.LIMITS = {"order-mail": (1, 0)}
+    again(stranger, old)
+    made = Quote.objects.latest("pk")
+    workflow.refuse(made, Actor(Event.Role.ARTIST, None))
+    page = again(stranger, old).content.decode()
+    assert "very many quotes sent to one address" in page
+    assert Quote.objects.latest("pk") == made

@@ -8,6 +8,7 @@ import pytest
 from django.test import Client
 
 from orders import access
+from orders.access import VISITOR
 from orders.artist.forms import CheckoutForm
 from orders.models import Design, Film, Mail, Order, OrderLine, Person, Quote, Version
 from tests import factories
@@ -294,3 +295,47 @@ def test_who_proves_the_address_holds_the_drawing_alone(
     access.adopt(request, wren)
     assert not Design.objects.exclude(visitor="").filter(owner=wren).exists()
     assert visitor.get(f"/mine/drawing/{version.design.token}/").status_code == 404
+
+
+def test_which_addresses_are_the_workshops_is_counted_before_it_is_told(
+    visitor: Client, version: Version, settings: Any
+) -> None:
+    settings.LIMITS = {"order": (2, 0)}
+    factories.workshop_person("cutter@harbour.example")
+    put_in(visitor, version)
+    probe = ADDRESS | {"email": "cutter@harbour.example"}
+    told = "That is an address of the workshop"
+    wrong = visitor.post("/basket/place/", probe | {"rights": ""})
+    assert told not in text(wrong)
+    for status in (422, 422, 429):
+        response = visitor.post("/basket/place/", probe)
+        assert response.status_code == status
+        assert (told in text(response)) == (status == 422)
+        assert "Ring twice." in text(response)
+    assert Order.objects.get().is_basket
+
+
+def test_baskets_for_somebody_elses_address_end_with_the_letters(
+    version: Version, settings: Any
+) -> None:
+    settings.LIMITS = {"order-mail": (1, 0)}
+    codes = []
+    for _ in range(2):
+        client = Client()
+        session = client.session
+        session[VISITOR] = KEY
+        session.save()
+        Design.objects.update(owner=None, visitor=KEY)
+        put_in(client, version)
+        codes.append(client.post("/basket/place/", ADDRESS).status_code)
+    assert codes == [302, 429]
+    assert Mail.objects.filter(kind="quote").count() == 1
+
+
+@pytest.mark.parametrize("name", ["Win at https://tide.example", "WWW.tide.example"])
+def test_a_name_is_no_web_address(visitor: Client, version: Version, name: str) -> None:
+    put_in(visitor, version)
+    response = visitor.post("/basket/place/", ADDRESS | {"ship_name": name})
+    assert response.status_code == 422
+    assert "That looks like a web address; write the name alone." in text(response)
+    assert not Mail.objects.exists()

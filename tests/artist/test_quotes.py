@@ -224,3 +224,71 @@ def test_the_quote_is_printed_with_every_line_and_reason(
         assert f"{Decimal(line['amount']):.2f}" in words
     assert f"USD {quote.total:.2f}" in words
     assert stranger.get(address, {"paper": paper}).content == pdf.content
+
+
+def letters_of(order: Order) -> dict[str, int]:
+    rows = order.mails.filter(kind="quote").values_list("status", flat=True)
+    return {status: list(rows).count(status) for status in set(rows)}
+
+
+def test_a_new_quote_withdraws_the_letter_of_the_one_before(order: Order) -> None:
+    factories.make_line(order)
+    offer(order)
+    offer(order)
+    assert letters_of(order) == {"withdrawn": 1, "waiting": 1}
+    order.mails.filter(status="waiting").update(status="sent")
+    offer(order)  # what went out is out
+    assert letters_of(order) == {"withdrawn": 1, "sent": 1, "waiting": 1}
+
+
+def test_changes_of_a_stranger_end_before_the_letter_box_is_full(
+    stranger: Client, order: Order, settings: Any
+) -> None:
+    settings.LIMITS = {"order-mail": (3, 0)}
+    factories.make_line(order)
+    quote = offer(order)
+    for count in range(3):
+        change(stranger, quote, **{f"line-{order.lines.get().pk}-quantity": count + 2})
+        quote = order.quotes.latest("number")
+    answer = change(Client(), quote, **{f"line-{order.lines.get().pk}-quantity": 77})
+    assert answer.status_code == 429
+    page = answer.content.decode()
+    assert "very many quotes sent to one address" in page
+    assert 'value="77"' in page
+    assert (order.quotes.count(), order.lines.get().quantity) == (4, 4)
+    hint = Client().post(reverse("quote-change", args=[quote.token]), {"take": "6x6in"})
+    assert hint.status_code == 302
+    assert order.quotes.count() == 4
+
+
+def test_renewing_counts_and_the_artist_signed_in_is_not_held_up(
+    stranger: Client, order: Order, settings: Any
+) -> None:
+    settings.LIMITS = {"order-mail": (1, 0)}
+    factories.make_line(order)
+    quote = offer(order)
+    renew = reverse("quote-renew", args=[quote.token])
+    for expected in (2, 2):
+        workflow.refuse(order.quotes.latest("number"), Actor(Event.Role.ARTIST, None))
+        page = stranger.post(renew, follow=True).content.decode()
+        assert order.quotes.count() == expected
+        quote = order.quotes.latest("number")
+        if quote.status == "refused":
+            break
+    assert "Nothing is lost" in page
+    own = Client()
+    assert order.artist is not None
+    own.force_login(order.artist, "allauth.account.auth_backends.AuthenticationBackend")
+    own.post(renew)
+    assert order.quotes.count() == 3
+
+
+def test_changes_count_as_quotes_of_whoever_presses(
+    stranger: Client, order: Order, settings: Any
+) -> None:
+    settings.LIMITS = {"order": (0, 1)}
+    factories.make_line(order)
+    quote = offer(order)
+    change(stranger, quote)
+    assert change(stranger, order.quotes.latest("number")).status_code == 429
+    assert order.quotes.count() == 2
