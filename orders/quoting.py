@@ -189,7 +189,7 @@ def make_quote(order: Order, actor: Actor) -> Quote:
         last = order.quotes.order_by("-number").first()
         frozen = made.quote.to_json()
         sizes = [line.version.blank_code for line in made.lines]
-        shares = terms_of(made.lines, made.quote, sizes)
+        shares = terms_of(made.lines, made.quote, sizes, buyer_id=order.artist_id)
         quote = Quote(
             order=order,
             number=last.number + 1 if last else 1,

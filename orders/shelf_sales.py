@@ -56,11 +56,18 @@ def share_each(
 
 
 def terms_of(
-    lines: Iterable[OrderLine], quote: pure.Quote, blank_codes: Iterable[str]
+    lines: Iterable[OrderLine],
+    quote: pure.Quote,
+    blank_codes: Iterable[str],
+    *,
+    buyer_id: int | None = None,
 ) -> dict[int, dict[str, Any]]:
     """Return what a quote freezes of each line from the shelf: {line: offer, prices, share}.
 
     `blank_codes` are the sizes of all items in their order: a quote has one stencil line for each.
+    `buyer_id` is the person whose order it is: nobody is owed a share of their own purchase. The
+    line stays one of the shelf, since an order's link opens one's own drawings, and whoever typed
+    the artist's address at the checkout has shown nothing.
     """
     prices = dict(
         zip(
@@ -74,7 +81,8 @@ def terms_of(
         if line.shelf_offer is None:
             continue
         priced = prices[line.version.blank_code]
-        percent = line.shelf_offer.share_percent
+        is_own = line.shelf_offer.artist_id == buyer_id
+        percent = Decimal(0) if is_own else line.shelf_offer.share_percent
         tax = priced.tax_rate if quote.tax_inclusive else Decimal(0)
         each = share_each(priced.unit_price, percent, quote.currency, tax_percent=tax)
         terms[line.pk] = {
@@ -133,6 +141,7 @@ def book(parcel: Parcel, by: Person | None) -> list[ShareLine]:
     """Book the shares of what a parcel holds. Safe to repeat: a parcel's line is booked once."""
     booked = []
     held = parcel.lines.filter(job__shelf_sale__isnull=False)
+    held = held.exclude(job__shelf_sale__offer__artist=F("job__order__artist"))
     for line in held.select_related("job__shelf_sale__offer", "parcel"):
         press = f"sent-{line.pk}"
         row = ShareLine.objects.filter(press=press).first()

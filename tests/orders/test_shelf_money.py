@@ -18,12 +18,31 @@ from hypothesis.extra.django import TestCase
 from orders import shelf_money, shelf_sales, workflow
 from orders.dates import today
 from orders.errors import RefusedError
-from orders.models import Event, Job, Mail, ShareLine, SharePayout, ShelfOffer, Workshop
+from orders.models import (
+    Event,
+    Job,
+    Mail,
+    Order,
+    OrderLine,
+    ShareLine,
+    SharePayout,
+    ShelfOffer,
+    Workshop,
+)
 from orders.workflow import Actor
 from pricing.models import PriceSheet
 from tests import factories
 
 BACKEND = "allauth.account.auth_backends.AuthenticationBackend"
+ADDRESS = {
+    "delivery": "post",
+    "ship_name": "Wren Saltmarsh",
+    "ship_line1": "3 Quay Steps",
+    "ship_city": "Tidehaven",
+    "ship_postcode": "TH 1",
+    "ship_country": "Harbourland",
+    "rights": "on",
+}
 
 
 def new_prices(**changes: Any) -> PriceSheet:
@@ -175,6 +194,56 @@ class TestBooked:
         client.post(reverse("shelf-add", args=[offer.code]), form)
         line = offer.artist.orders.get(placed_at=None).lines.get()
         assert line.shelf_offer is None
+
+    @pytest.mark.parametrize("signs_in", [False, True])
+    def test_nobody_owes_artists_a_share_of_what_they_bought_themselves(
+        self, cutter: Actor, signs_in: bool
+    ) -> None:
+        factories.price_sheet()
+        offer = offer_of()
+        version, client = offer.sizes.get().version, Client()
+        form = {"size": version.pk, "quantity": 2, "film": factories.make_film().pk}
+        client.post(reverse("shelf-add", args=[offer.code]), form | {"with_cut_outs": "on"})
+        assert OrderLine.objects.get().shelf_offer == offer  # nobody knows yet who it is
+        if signs_in:
+            basket = Order.objects.get()
+            client.force_login(offer.artist, BACKEND)
+            Order.objects.filter(pk=basket.pk).update(artist=offer.artist)
+        client.post(reverse("basket-place"), ADDRESS | {"email": offer.artist.email})
+        order = offer.artist.orders.get()
+        quote = order.quotes.get()
+        assert quote.request[0]["shelf"]["share_each"] == "0.00"
+        workflow.accept(quote, Actor(Event.Role.ARTIST, offer.artist))
+        job = order.jobs.get()
+        assert job.shelf_sale.share_each == 0
+        workflow.queue(job, cutter)
+        factories.send(job, cutter)
+        assert not ShareLine.objects.exists()
+
+    def test_an_order_under_the_artists_address_opens_nothing_of_the_drawing(
+        self, cutter: Actor
+    ) -> None:
+        """Whoever typed the address has not shown that it is theirs."""
+        factories.price_sheet()
+        offer = offer_of()
+        version, client = offer.sizes.get().version, Client()
+        form = {"size": version.pk, "quantity": 2, "film": factories.make_film().pk}
+        client.post(reverse("shelf-add", args=[offer.code]), form)
+        client.post(reverse("basket-place"), ADDRESS | {"email": offer.artist.email})
+        quote = offer.artist.orders.get().quotes.get()
+        client.post(reverse("quote-accept", args=[quote.token]))
+        client.get(reverse("order", args=[quote.order.link_token]))
+        assert quote.order.jobs.count() == 1
+        assert client.get(reverse("drawing", args=[version.design.token])).status_code == 404
+
+    def test_a_sale_frozen_to_the_artist_themselves_before_is_not_booked(
+        self, cutter: Actor
+    ) -> None:
+        factories.price_sheet()
+        job = factories.sell(offer_of(), cutter)
+        Order.objects.filter(pk=job.order_id).update(artist=job.shelf_sale.offer.artist)
+        factories.send(Job.objects.get(pk=job.pk), cutter)
+        assert not ShareLine.objects.exists()
 
 
 @pytest.mark.django_db
