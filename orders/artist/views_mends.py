@@ -15,6 +15,7 @@ from django_htmx.http import HttpResponseStopPolling
 from orders import access, mending, workflow
 from orders.marks import path_of, zoom_box
 from orders.models import Version
+from orders.typed import whole_number
 from orders.units import choose_unit, unit_of
 from orders.words import counted
 
@@ -93,7 +94,7 @@ def mend_all_do(request: HttpRequest, token: str) -> HttpResponse:
     """Make the next version with the mends that are ticked."""
     version = posted_version(request, design_to_change(request, token))
     ticked = " ".join(request.POST.getlist("mend")).split()
-    numbers = [int(text) for text in ticked if text.isdecimal()]
+    numbers = [number for text in ticked if (number := whole_number(text)) is not None]
     with told(request):
         made = mending.mend_chosen(version, numbers, access.artist_actor(request))
         return _to(made)

@@ -291,3 +291,12 @@ def test_the_workshop_looks_and_does_not_mend(cutter_client: Client) -> None:
     assert "Put in a bridge" not in page
     assert "Keep it as it is" not in page
     assert cutter_client.post(at(version, "mend-here/"), {"version": 1}).status_code == 403
+
+
+@pytest.mark.parametrize("number", ["9" * 5000, "٣", "-1", "77"])
+def test_a_tick_that_is_no_mend_is_told(visitor: Client, number: str) -> None:
+    version = planned()
+    form = {"version": 1, "mend": [number]}
+    response = visitor.post(at(version, "mend-all/do/"), form, follow=True)
+    assert "Choose at least one mend." in response.content.decode()
+    assert version.design.versions.count() == 1
