@@ -7,6 +7,7 @@ it is and what to do. No look changes anything.
 from __future__ import annotations
 
 import logging
+import math
 import shutil
 import time
 from collections.abc import Callable
@@ -44,6 +45,7 @@ BACKUP_WITHIN = timedelta(days=8)
 FILES_WITHIN = timedelta(days=4)
 FILES_TO_DO = "See which: python3 run.py check-files; docs/owner/keep-it.md says what to do."
 GB = 1_000_000_000
+READY_KEPT_S: Final = 5.0
 LITTLE_ROOM_GB, NO_ROOM_GB = 5.0, 0.5
 
 
@@ -280,8 +282,29 @@ def stored_files_answer() -> None:
         default_storage.delete(name)
 
 
+@dataclass
+class _Kept:
+    """The last answer of this process to /readyz, and when it was found (time.monotonic)."""
+
+    answers: dict[str, bool]
+    at_s: float = -math.inf
+
+
+_kept = _Kept({})
+
+
 def ready() -> dict[str, bool]:
-    """Return what a page cannot do without, and whether it is there (for /readyz)."""
+    """Return what a page cannot do without, and whether it is there (for /readyz).
+
+    Anybody may ask, and each time a file is written: so one answer holds for READY_KEPT_S.
+    """
+    now_s = time.monotonic()
+    if now_s - _kept.at_s >= READY_KEPT_S:
+        _kept.answers, _kept.at_s = _ready_now(), now_s
+    return _kept.answers
+
+
+def _ready_now() -> dict[str, bool]:
     answers = {}
     for name, look in {"database": _database, "files": _files}.items():
         try:

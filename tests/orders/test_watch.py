@@ -21,6 +21,12 @@ BACKEND = "allauth.account.auth_backends.AuthenticationBackend"
 
 
 @pytest.fixture(autouse=True)
+def _asked_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+    """No answer to /readyz is kept from test to test."""
+    monkeypatch.setattr(watch, "_kept", watch._Kept({}))
+
+
+@pytest.fixture(autouse=True)
 def shop() -> None:
     factories.workshop()
     Workshop.objects.update(email="bench@harbour.example")
@@ -228,3 +234,15 @@ def test_readyz_says_what_is_away_and_no_more(
     response = client.get("/readyz")
     assert response.status_code == 503
     assert response.content.decode() == "database ok\nfiles away\n"
+
+
+def test_readyz_keeps_its_answer_for_a_moment(
+    client: Client, media: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked: list[float] = []
+    monkeypatch.setattr(watch, "stored_files_answer", lambda: asked.append(clock[0]))
+    clock = [100.0]
+    monkeypatch.setattr(watch.time, "monotonic", lambda: clock[0])
+    for clock[0] in (100.0, 101.0, 104.9, 105.0, 106.0):
+        assert client.get("/readyz").status_code == 200
+    assert asked == [100.0, 105.0]
