@@ -57,8 +57,10 @@ LIMITS: Final[dict[str, Limit]] = {
     # counted from the drawings themselves, not from presses
     WAITING: Limit(100, 400, HOUR, "many drawings that still wait to be looked at"),
     "order": Limit(20, 100, HOUR, "asked for very many quotes within an hour"),
+    "basket": Limit(120, 600, HOUR, "put very many things into baskets within an hour"),
     # of one receiving address, whoever types it: each quote is a letter to it
     ORDER_MAIL: Limit(10, 0, HOUR, "had very many quotes sent to one address within an hour"),
+    "prices": Limit(120, 600, HOUR, "asked for very many prices within an hour"),
     "message": Limit(60, 300, HOUR, "written very many messages within an hour"),
     "photo": Limit(30, 150, HOUR, "sent very many photos within an hour"),
     "link": Limit(5, 50, HOUR, "asked for new links very often within an hour"),

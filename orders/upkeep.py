@@ -1,16 +1,18 @@
-"""What is tidied once an hour: forgotten drawings, old letters, ended sessions, sign-in tries."""
+"""What is tidied once an hour: what was forgotten, old letters, ended sessions, sign-in tries."""
 
 from __future__ import annotations
 
 from datetime import timedelta
 
+from django.conf import settings
 from django.contrib.sessions.models import Session
 from django.utils import timezone
 
 from . import privacy, pulses
-from .models import Pulse
+from .models import Order, Pulse
 
 EVERY = timedelta(hours=1)
+AT_ONCE = 2000
 
 
 def tidy_when_due() -> int:
@@ -24,8 +26,21 @@ def tidy() -> int:
         privacy.erase_forgotten()
         + privacy.erase_old_letters()
         + privacy.erase_sign_in_tries()
+        + forgotten_baskets()
         + ended_sessions()
     )
+
+
+def forgotten_baskets() -> int:
+    """Delete baskets that nobody signed in for, as old as the drawings that are forgotten.
+
+    So many at once; the next hour takes the rest. Returns how many baskets and lines went.
+    """
+    over = timezone.now() - timedelta(days=settings.KEEP_UNCLAIMED_DAYS)
+    unclaimed = Order.objects.filter(placed_at=None, artist=None, created_at__lt=over)
+    oldest = list(unclaimed.order_by("created_at").values_list("pk", flat=True)[:AT_ONCE])
+    # asked once more: one of them may be placed at this moment
+    return unclaimed.filter(pk__in=oldest).delete()[0]
 
 
 def ended_sessions() -> int:

@@ -43,6 +43,7 @@ def add(request: HttpRequest) -> HttpResponse:
         messages.error(request, first_error(form))
         address = reverse("drawing", args=[version.design.token])
         return redirect(f"{address}?v={version.number}")
+    limits.count(request, "basket")
     order = access.basket_of(request, make=True)
     if order is None:
         raise Http404

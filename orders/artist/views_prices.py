@@ -12,6 +12,7 @@ from django.views.decorators.http import require_safe
 
 from geometry.errors import GeometryError
 from geometry.limits import BLANKS, Blank
+from orders import limits
 from orders.dates import today
 from orders.measures import weight_g
 from orders.models import Film
@@ -23,6 +24,9 @@ from pricing.models import PriceSheet
 from pricing.postage import zone_for
 
 from .forms import usual_film
+
+# laying out more of a film takes so long that it is counted
+COUNTED_FROM = 100
 
 
 class ReckonForm(forms.Form):
@@ -92,7 +96,14 @@ def prices(request: HttpRequest) -> HttpResponse:
         return render(request, "artist/prices.html", {"sheet": None})
     asked = request.GET if "size" in request.GET else None
     form = ReckonForm(asked, sheet=sheet, initial=_usual())
-    reckoned = _reckon(form.cleaned_data, sheet) if asked and form.is_valid() else None
+    reckoned, status = None, 200
+    if asked and form.is_valid():
+        try:
+            if form.cleaned_data["pieces"] > COUNTED_FROM:
+                limits.count(request, "prices")
+            reckoned = _reckon(form.cleaned_data, sheet)
+        except limits.TooOftenError as error:
+            reckoned, status = Reckoned(None, error.sentence), 429
     breaks = sorted({line.from_quantity for line in sheet.lines.all()})
     data = sheet.to_data()
     context = {
@@ -109,7 +120,7 @@ def prices(request: HttpRequest) -> HttpResponse:
         "form": form,
         "reckoned": reckoned,
     }
-    return render(request, "artist/prices.html", context)
+    return render(request, "artist/prices.html", context, status=status)
 
 
 def _usual() -> dict[str, Any]:

@@ -10,7 +10,7 @@ from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_POST, require_safe
 
-from orders import access, shelf, shelf_sales
+from orders import access, limits, shelf, shelf_sales
 from orders.drawings import one_line
 from orders.measures import measures_of
 from orders.models import Closer, Order, OrderLine, ShelfOffer, Version
@@ -65,6 +65,7 @@ def add(request: HttpRequest, code: str) -> HttpResponse:
     form = ShelfForm(request.POST, versions=shelf.sizes_of(offer))
     if not form.is_valid():
         return _page(request, offer, form)
+    limits.count(request, "basket")
     order = access.basket_of(request, make=True)
     if order is None:
         raise Http404

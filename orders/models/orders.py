@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from django.db import models
+from typing import Any
+
+from django.db import IntegrityError, models, transaction
 from django.utils import timezone
 
 from orders.codes import new_code, new_token
@@ -13,6 +15,7 @@ from .people import Person
 from .workshop import Film
 
 LARGEST_QUANTITY = 999
+CODE_TRIES = 5
 
 
 class Order(models.Model):
@@ -55,6 +58,19 @@ class Order(models.Model):
 
     def __str__(self) -> str:
         return f"order {self.code}"
+
+    def save(self, *args: Any, **options: Any) -> None:
+        """Save; a new order whose short code another has gets another code."""
+        for _ in range(CODE_TRIES if self._state.adding else 0):
+            try:
+                with transaction.atomic():
+                    super().save(*args, **options)
+                return
+            except IntegrityError:
+                if not Order.objects.filter(code=self.code).exists():
+                    raise
+                self.code = new_code()
+        super().save(*args, **options)
 
     @property
     def is_basket(self) -> bool:

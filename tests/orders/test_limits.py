@@ -8,15 +8,16 @@ from typing import Any
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
-from django.db import connection
+from django.db import IntegrityError, connection, transaction
 from django.test import Client, RequestFactory
 from django.urls import reverse
 from django.utils import timezone
 
 from config.environment import Environment, SettingError
-from orders import access, limits, tasks
+from orders import access, limits, tasks, upkeep
 from orders.limits import TooOftenError
 from orders.models import Design, Message, Order, UseCount, Version
+from orders.models import orders as order_models
 from tests import factories
 
 BACKEND = "allauth.account.auth_backends.AuthenticationBackend"
@@ -243,6 +244,65 @@ class TestPages:
         assert "4 Quay Steps" in refused.content.decode()
         assert "asked for very many quotes" in refused.content.decode()
         assert Order.objects.get(pk=basket.pk).placed_at is None
+
+    def test_things_are_put_into_baskets_so_often_and_no_more(self, settings: Any) -> None:
+        """Each new session has a basket of its own, so its address is counted."""
+        settings.LIMITS = {"basket": (0, 2)}
+        factories.price_sheet()
+        factories.workshop()
+        version = factories.make_version(owner=factories.artist_person())
+        offer, film = factories.make_offer(version), factories.make_film()
+        form = {"size": version.pk, "quantity": 1, "film": film.pk}
+        codes = [Client().post(reverse("shelf-add", args=[offer.code]), form) for _ in range(3)]
+        assert [response.status_code for response in codes] == [302, 302, 429]
+        own = {"drawing": version.design.token, "version": 1, "quantity": 1, "film": film.pk}
+        client = Client()
+        client.force_login(factories.artist_person(), BACKEND)
+        assert client.post(reverse("basket-add"), own).status_code == 429
+        assert Order.objects.count() == 2
+
+    def test_a_price_of_many_pieces_is_counted_one_of_few_is_not(
+        self, settings: Any, client: Client
+    ) -> None:
+        settings.LIMITS = {"prices": (0, 1)}
+        factories.price_sheet()
+        asked_for = {"size": "6x6in", "film": factories.make_film().pk, "designs": 1, "collect": 1}
+        for pieces, code in ((100, 200), (101, 200), (102, 429), (100, 200)):
+            response = client.get(reverse("prices"), asked_for | {"pieces": pieces})
+            assert response.status_code == code
+            told = "asked for very many prices" in response.content.decode()
+            assert told == (code == 429)
+
+
+@pytest.mark.django_db
+def test_a_code_that_another_order_has_gives_way_to_another(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    taken = Order.objects.create(visitor="wren")
+    free = iter(["23456", "34567"])
+    monkeypatch.setattr(order_models, "new_code", lambda: taken.code)
+    with pytest.raises(IntegrityError), transaction.atomic():
+        Order.objects.create(visitor="moss", code=taken.code)  # none is ever free
+    monkeypatch.setattr(order_models, "new_code", lambda: next(free))
+    assert Order.objects.create(visitor="moss", code=taken.code).code == "23456"
+    with pytest.raises(IntegrityError), transaction.atomic():  # another fault is told as it is
+        Order.objects.create(visitor="tern", code="99999", link_token=taken.link_token)
+    assert next(free) == "34567"
+
+
+@pytest.mark.django_db
+def test_baskets_that_nobody_signed_in_for_go_in_the_end(settings: Any) -> None:
+    settings.KEEP_UNCLAIMED_DAYS = 180
+    owner = factories.artist_person()
+    forgotten, young = (Order.objects.create(visitor=name) for name in ("wren", "moss"))
+    factories.make_line(forgotten, factories.make_version(owner=owner))
+    own = Order.objects.create(artist=owner)
+    placed = factories.make_order(artist=owner, placed=True)
+    long_ago = timezone.now() - timedelta(days=181)
+    Order.objects.exclude(pk=young.pk).update(created_at=long_ago)
+    assert upkeep.forgotten_baskets() == 2  # the basket and its line
+    assert set(Order.objects.all()) == {young, own, placed}
+    assert upkeep.forgotten_baskets() == 0
 
 
 def test_the_setting_changes_rows_or_drops_them() -> None:
