@@ -9,6 +9,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
 from config.logs import page_of
+from config.troubles import STORE_AWAY
 from orders.file_store import StoreAwayError
 
 logger = logging.getLogger(__name__)
@@ -29,6 +30,6 @@ class StoreAwayMiddleware:
         if not isinstance(error, StoreAwayError):
             return None
         logger.error("%s (%s)", error, page_of(request))  # an address may hold a token
-        answer = render(request, "503.html", status=503)
+        answer = render(request, "trouble.html", {"trouble": STORE_AWAY}, status=STORE_AWAY.status)
         answer["Retry-After"] = str(TRY_AGAIN_SECONDS)
         return answer

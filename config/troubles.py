@@ -51,6 +51,12 @@ NO_POST = Trouble(
     "The mail server cannot be reached just now, so no mail was sent.",
     "Try again in a few minutes.",
 )
+STORE_AWAY = Trouble(
+    503,
+    "Our store of files does not answer just now",
+    "It is not your drawing. What was stored is safe; only what you just sent was not taken in.",
+    "Please go back in a minute and try once more. If it lasts, tell the workshop.",
+)
 FULL = {errno.ENOSPC, errno.EDQUOT, errno.EFBIG}
 # PostgreSQL, appendix A: connection lost, out of room, taken by somebody, shutting down
 PG_AWAY = ("08", "53", "55", "57", "40")

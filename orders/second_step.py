@@ -88,7 +88,7 @@ def set_up(person: Person, secret: str, code: str) -> list[str]:
 
 
 def end_other_sessions(person: Person, kept: str) -> int:
-    """Sign a person out of every browser but the one with this session key; return how many.
+    """Sign a person out of every browser but one, told by its key ``kept``; return how many.
 
     Whoever got in by the password alone would otherwise stay in. Sessions name their person only
     within what is signed, so all are read: half a second for ten thousand, once in a phone's life.

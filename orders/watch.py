@@ -30,6 +30,7 @@ from geometry import reading_guard
 from . import file_check, pulses
 from .codes import new_token
 from .models import Mail, Pulse, Version
+from .words import counted
 
 logger = logging.getLogger(__name__)
 
@@ -112,7 +113,7 @@ def _drawings() -> Look:
     count = Version.objects.filter(
         status__in=(Version.Status.WAITING, Version.Status.CHECKING)
     ).count()
-    words = f"{_counted(count, 'drawing')} in line, the first for {_span(_age(since))}."
+    words = f"{counted(count, 'drawing')} in line, the first for {_span(_age(since))}."
     if _age(since) > pulses.STILL_AFTER:
         return Look(BAD, words, RESTART)
     return Look(LOOK if _age(since) > SEEN_WITHIN else GOOD, words)
@@ -142,20 +143,18 @@ def _letters() -> Look:
     recent = Mail.objects.filter(created_at__gt=now - RECENT)
     failed = recent.filter(status=Mail.Status.FAILED).count()
     if failed:
-        words = f"{_counted(failed, 'letter')} of the last week could not be sent."
+        words = f"{counted(failed, 'letter')} of the last week could not be sent."
         return Look(LOOK, words, "Open Mail, look at each and send it again.")
     doubted = recent.filter(status=Mail.Status.IN_DOUBT).count()
     if doubted:
-        words = (
-            f"Of {_counted(doubted, 'letter')} of the last week it is not known whether it went."
-        )
+        words = f"Of {counted(doubted, 'letter')} of the last week it is not known whether it went."
         return Look(LOOK, words, "Open Mail and say what became of it, or send it again.")
     late = Q(status=Mail.Status.WAITING, send_after__lt=now - LATE_LETTER) | Q(
         status=Mail.Status.WAITING, attempts__gt=1
     )
     waiting = Mail.objects.filter(late).count()
     if waiting:
-        words = f"{_counted(waiting, 'letter')} could not be sent yet and will be tried again."
+        words = f"{counted(waiting, 'letter')} could not be sent yet and will be tried again."
         return Look(LOOK, words, "See whether the mail server's name and password still hold.")
     return Look(GOOD, "Every letter that was due went out.")
 
@@ -165,7 +164,7 @@ def _unanswered() -> Look:
         report__error__code="gave-up", checked_at__gt=timezone.now() - RECENT
     ).count()
     if broken:
-        words = f"{_counted(broken, 'drawing')} of the last week could not be looked at at all."
+        words = f"{counted(broken, 'drawing')} of the last week could not be looked at at all."
         return Look(LOOK, words, "Ask the artist for the picture as a JPEG or PNG.")
     return Look(GOOD, "Every drawing of the last week got an answer.")
 
@@ -196,7 +195,7 @@ def _whole_files() -> Look:
     last = file_check.last_look()
     if last is None:
         return Look(GOOD, "They are looked at by night; the first time is still to come.")
-    words = f"{_counted(last.files, 'file')} looked at {_span(_age(last.begun_at))} ago"
+    words = f"{counted(last.files, 'file')} looked at {_span(_age(last.begun_at))} ago"
     if last.failure:
         return Look(LOOK, f"{words}: {last.failure}", FILES_TO_DO)
     if not last.is_good:
@@ -323,9 +322,5 @@ def _span(age: timedelta) -> str:
     seconds = int(age.total_seconds())
     for size, word in ((86400, "day"), (3600, "hour"), (60, "minute")):
         if seconds >= 2 * size:
-            return _counted(seconds // size, word)
-    return _counted(seconds, "second")
-
-
-def _counted(count: int, word: str) -> str:
-    return f"{count} {word}" if count == 1 else f"{count} {word}s"
+            return counted(seconds // size, word)
+    return counted(seconds, "second")

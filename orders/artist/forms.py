@@ -94,20 +94,26 @@ class TitleForm(forms.Form):
         return title
 
 
+# so many stencils of one line: what every form that asks for them takes
+PIECES: dict[str, Any] = {
+    "min_value": 1,
+    "max_value": LARGEST_QUANTITY,
+    "initial": 1,
+    "error_messages": {
+        "required": "Say how many.",
+        "invalid": "Write a whole number from 1 to 999.",
+        "min_value": "One is the fewest that can be cut.",
+        "max_value": "999 is the most in one line.",
+    },
+}
+
+
 class LineForm(forms.ModelForm):
     """So many of one version on one film; ids carry the prefix, so that focus survives a swap."""
 
     quantity = forms.IntegerField(
         label="How many",
-        min_value=1,
-        max_value=LARGEST_QUANTITY,
-        initial=1,
-        error_messages={
-            "required": "Say how many.",
-            "invalid": "Write a whole number from 1 to 999.",
-            "min_value": "One is the fewest that can be cut.",
-            "max_value": "999 is the most in one line.",
-        },
+        **PIECES,
         widget=forms.NumberInput(attrs={"inputmode": "numeric"}),
     )
     with_cut_outs = forms.BooleanField(label="Send me the cut-outs too", required=False)

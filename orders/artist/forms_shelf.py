@@ -7,10 +7,9 @@ from typing import Any
 
 from django import forms
 
-from orders.artist.forms import usual_film
+from orders.artist.forms import PIECES, usual_film
 from orders.drawings import one_line
 from orders.models import Film, Version
-from orders.models.orders import LARGEST_QUANTITY
 from orders.templatetags.holdfast import size_words
 
 PAY_HELP = "For example the number of your bank account, or “I collect it”. Never a card number."
@@ -30,15 +29,7 @@ class ShelfForm(forms.Form):
     )
     quantity = forms.IntegerField(
         label="How many",
-        min_value=1,
-        max_value=LARGEST_QUANTITY,
-        initial=1,
-        error_messages={
-            "required": "Say how many.",
-            "invalid": "Write a whole number from 1 to 999.",
-            "min_value": "One is the fewest that can be cut.",
-            "max_value": "999 is the most in one line.",
-        },
+        **PIECES,
         widget=forms.NumberInput(attrs={"inputmode": "numeric"}),
     )
     film = forms.ModelChoiceField(

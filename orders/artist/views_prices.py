@@ -23,7 +23,7 @@ from pricing.errors import PriceError
 from pricing.models import PriceSheet
 from pricing.postage import zone_for
 
-from .forms import usual_film
+from .forms import PIECES, usual_film
 
 # laying out more of a film takes so long that it is counted
 COUNTED_FROM = 100
@@ -35,15 +35,7 @@ class ReckonForm(forms.Form):
     size = forms.ChoiceField(label="Size")
     pieces = forms.IntegerField(
         label="How many",
-        min_value=1,
-        max_value=LARGEST_QUANTITY,
-        initial=1,
-        error_messages={
-            "required": "Say how many.",
-            "invalid": "Write a whole number from 1 to 999.",
-            "min_value": "One is the fewest that can be cut.",
-            "max_value": "999 is the most in one line.",
-        },
+        **PIECES,
     )
     designs = forms.IntegerField(
         label="Of how many new drawings",

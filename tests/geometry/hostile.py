@@ -17,6 +17,7 @@ import numpy as np
 from PIL import Image
 
 READ = "read"
+FIRST_OBJECT = b"/%s 1 0 R" % b"Root"  # where a PDF begins (ISO 32000-1, 7.5.5)
 DAMAGED, BOMB, UNSAFE = frozenset({"damaged"}), frozenset({"bomb"}), frozenset({"unsafe"})
 UNSUPPORTED, EMPTY, ENCRYPTED = frozenset({"unsupported"}), frozenset({"empty"}), {"encrypted"}
 BROKEN = frozenset({"damaged", "bomb"})
@@ -357,10 +358,8 @@ def pdf(
     table = len(out) if start is None else start
     out += b"xref\n0 %d\n0000000000 65535 f \n" % (len(parts) + 1)
     out += b"".join(b"%010d 00000 n \n" % place for place in places)
-    return out + b"trailer << /Size %d /Root 1 0 R >>\nstartxref\n%d\n%%%%EOF" % (
-        len(parts) + 1,
-        table,
-    )
+    end = b"trailer << /Size %d %s >>\nstartxref\n%d\n%%%%EOF"
+    return out + end % (len(parts) + 1, FIRST_OBJECT, table)
 
 
 def _pdfs() -> None:
@@ -371,7 +370,7 @@ def _pdfs() -> None:
     add("pdf-table-past-the-end.pdf", pdf(start=10**9), ODD)
     add(
         "pdf-table-at-itself.pdf",
-        good.replace(b"/Root 1 0 R", b"/Root 1 0 R /Prev %d" % good.index(b"xref")),
+        good.replace(FIRST_OBJECT, b"%s /Prev %d" % (FIRST_OBJECT, good.index(b"xref"))),
         ODD,
     )
     add("pdf-pages-in-a-ring.pdf", good.replace(b"/Kids [3 0 R]", b"/Kids [2 0 R]"), ODD)
