@@ -77,9 +77,6 @@ class Answer:
                 return form
         raise FlowError(f"{self.path} has no form {ending}")
 
-    def has_form(self, ending: str) -> bool:
-        return any((form.action or "").endswith(ending) for form in self.tree.forms)
-
 
 class Visitor:
     """One browser: its cookies, and the addresses of the web processes it meets by turns."""

@@ -27,7 +27,7 @@ from .models import (
 )
 from .outbox import WAIT, absolute
 from .payments import refuse_card_number
-from .shelf_sales import live, live_sizes
+from .shelf_sales import live_sizes
 from .workflow import UNDO_WITHIN, Actor, record
 
 LIFE = Event.Life.SHELF
@@ -229,11 +229,6 @@ def in_order(versions: Iterable[Version]) -> list[Version]:
         versions,
         key=lambda v: (v.mode == "mask", -v.blank.width_mm * v.blank.height_mm, v.pk),
     )
-
-
-def is_live(offer: ShelfOffer) -> bool:
-    """Whether anybody may see and order it."""
-    return live().filter(pk=offer.pk).exists()
 
 
 def change_payee(person: Person, *, name: str, pay_to: str) -> None:

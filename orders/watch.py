@@ -87,7 +87,7 @@ def worst(asked: list[Asked]) -> State:
 
 
 def something_is_bad() -> bool:
-    """Whether the workshop's first page should say so: two small queries."""
+    """Whether the workshop's first page should say so: one small query."""
     rows = dict(Pulse.objects.values_list("name", "at"))
     sweep = rows.get(Pulse.Name.SWEEP)
     return Pulse.Name.ALARM in rows or (sweep is not None and _age(sweep) > SEEN_WITHIN)
