@@ -6,6 +6,8 @@
   const ASKING = "[hx-get], [hx-post]";
   const stop = new WeakSet(); // places that have been told there is nothing more to come
   const busy = new WeakMap(); // place -> whether it was asked again meanwhile
+  const pace = new WeakMap(); // place that asks by the clock -> how many times its time it waits by now
+  const [SLOWER, SLOWEST] = [1.1, 4];
 
   function tell(part, name, detail) {
     return part.dispatchEvent(new CustomEvent(`fill:${name}`, { bubbles: true, cancelable: true, detail: { elt: part, ...detail } }));
@@ -33,16 +35,19 @@
     if (isPost) Object.assign(options, { method: "POST", body: parameters });
     else parameters.forEach((value, name) => address.searchParams.append(name, value));
     busy.set(part, false);
+    let isNew = false;
     try {
       const answer = await fetch(address, options);
       const to = answer.headers.get("HX-Redirect");
       if (to) return location.assign(to);
       if (answer.status === 286) stop.add(part);
+      isNew = answer.ok && answer.status !== 204;
       const isOutdated = isPost && busy.get(part); // something else was chosen meanwhile: it is sent next
       if (answer.ok && answer.status !== 204 && !isOutdated) put(part, await answer.text(), address);
     } catch {
       // no connection: what is shown stays, and what asks by the clock asks again
     } finally {
+      pace.set(part, isNew ? 1 : Math.min(SLOWEST, (pace.get(part) || 1) * SLOWER));
       const again = busy.get(part);
       busy.delete(part);
       if (again && part.isConnected) ask(part);
@@ -95,14 +100,27 @@
     return number ? number * (unit === "s" ? 1000 : 1) : 0;
   }
 
-  function watch(root) {
-    [root, ...root.querySelectorAll("[hx-get]")].filter((part) => part.matches("[hx-get]") && everyMs(part)).forEach((part) => {
-      const timer = setInterval(() => {
-        if (part.isConnected && !stop.has(part)) ask(part);
-        else clearInterval(timer);
-      }, everyMs(part));
-    });
+  function clocked(root) {
+    return [root, ...root.querySelectorAll("[hx-get]")].filter((part) => part.matches("[hx-get]") && everyMs(part) && !stop.has(part));
   }
+
+  // The next time is set once an answer is there, so a server that is slow is asked less; and what brings
+  // nothing new is asked less and less often. A page that nobody sees asks nothing, and all at once when it is seen again.
+  function tick(part) {
+    setTimeout(async () => {
+      if (!document.hidden) await ask(part);
+      if (part.isConnected && !stop.has(part)) tick(part);
+    }, everyMs(part) * (pace.get(part) || 1));
+  }
+
+  function watch(root) {
+    clocked(root).forEach(tick);
+  }
+
+  document.addEventListener("visibilitychange", () => document.hidden || clocked(document.body).forEach((part) => {
+    pace.delete(part);
+    ask(part);
+  }));
 
   function heard(event) {
     const part = event.target.closest && event.target.closest(ASKING);
