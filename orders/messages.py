@@ -143,7 +143,9 @@ def may_change(message: Message, role: str, now: datetime | None = None) -> bool
 
 def mark_seen(order: Order, role: str) -> int:
     """Note that this side has opened the thread; return how many messages were new to it."""
-    return unseen_by(role).filter(order=order).update(seen_at=timezone.now())
+    new = unseen_by(role).filter(order=order)
+    # pages ask every few seconds, and even an update of no row would wait for SQLite's one writer
+    return new.update(seen_at=timezone.now()) if new.exists() else 0
 
 
 def unseen_by(role: str) -> QuerySet[Message]:

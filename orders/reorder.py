@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import timedelta
 
 from django.db import transaction
@@ -84,12 +85,13 @@ def at_other_size(version: Version, blank_code: str, by: Person | None) -> Versi
     return drawings.at_size(version, blank_code, None, by=by, scale=scale)
 
 
-def film_like(film: Film, blank_code: str) -> Film | None:
-    """Return the film to cut a size from: this one, or the nearest in thickness that is there."""
-    if film.is_active and film.takes(blank_code):
-        return film
-    there = [f for f in Film.objects.filter(is_active=True) if f.takes(blank_code)]
-    return min(there, key=lambda f: abs(f.thickness_mm - film.thickness_mm), default=None)
+def film_like(film: Film, there: Iterable[Film]) -> Film | None:
+    """Return the film to cut from, of those there: this one, or the nearest in thickness."""
+    return min(
+        there,
+        key=lambda f: (f.pk != film.pk, abs(f.thickness_mm - film.thickness_mm)),
+        default=None,
+    )
 
 
 def _merged(

@@ -14,6 +14,7 @@ from django.utils import timezone
 
 from .messages import ARTIST, CHANGE_WITHIN, may_change
 from .models import Event, Job, Message, Order, Version
+from .order_rows import read_jobs
 
 # action -> what its own side reads, what the other side reads; {title} is the drawing's name
 STEPS: dict[str, tuple[str, str]] = {
@@ -100,7 +101,7 @@ class Thread:
 
 
 def thread_of(order: Order, role: str) -> Thread:
-    """Return an order's thread as a side reads it. Six queries, however long it is."""
+    """Return an order's thread as a side reads it. A few queries, however long it is."""
     messages = list(
         order.messages.select_related("job__version__design", "version__design", "mail").order_by(
             "id"
@@ -108,9 +109,7 @@ def thread_of(order: Order, role: str) -> Thread:
     )
     numbers = {row.pk: n for n, row in enumerate((m for m in messages if m.has_pin), start=1)}
     said = [row for row in messages if row.withdrawn_at is None]
-    jobs = list(
-        order.jobs.select_related("version__design").prefetch_related("proposals").order_by("id")
-    )
+    jobs = read_jobs(order)
     entries = [_message(row, role, numbers.get(row.pk)) for row in said]
     entries += _steps(order, role)
     refused = set(

@@ -10,6 +10,7 @@ from django.http import HttpRequest
 from . import messages
 from .codes import new_token
 from .models import Job, Message, Order
+from .order_rows import read_jobs
 from .workflow import Actor
 
 WHOLE_ORDER = "The whole order"
@@ -84,7 +85,7 @@ class MessageForm(forms.Form):
 
 def form_for(order: Order, request: HttpRequest | None = None, *, about: str = "") -> MessageForm:
     """Return the form of an order's thread, filled in with what a request brings."""
-    jobs = list(order.jobs.select_related("version__design").order_by("id"))
+    jobs = read_jobs(order)
     if request is None:
         return MessageForm(jobs=jobs, about=about)
     return MessageForm(request.POST, request.FILES, jobs=jobs)

@@ -28,14 +28,17 @@ NAMES = {
 
 
 def thread_context(
-    request: HttpRequest, order: Order, *, form: MessageForm | None = None
+    request: HttpRequest, order: Order, *, form: MessageForm | None = None, stamp: str = ""
 ) -> dict[str, Any]:
-    """Return the thread as its artist reads it, with the form to write into it."""
+    """Return the thread as its artist reads it, with the form to write into it.
+
+    ``stamp`` is the order's, for a page that has worked it out already.
+    """
     return {
         "order": order,
         "thread": thread_of(order, ARTIST),
         "talk": {"side": "artist", "key": order.link_token, "names": NAMES, "other": "workshop"},
-        "talk_stamp": stamp_of(order),
+        "talk_stamp": stamp or stamp_of(order),
         "talk_form": form or form_for(order),
         "may_talk": access.may_talk(request),
     }

@@ -14,6 +14,7 @@ from geometry.limits import BLANKS
 from orders import access, limits, payments, reorder
 from orders.models import Film, Job, Order, Workshop
 from orders.models.orders import LARGEST_QUANTITY
+from orders.order_rows import read_jobs
 from orders.pdf_answer import paper_of, pdf_of
 from orders.shelf_sales import sale_of
 
@@ -28,12 +29,15 @@ class AgainForm(forms.Form):
     """How many of one job again, on which film, in which size; 0 leaves it out."""
 
     pieces = forms.IntegerField(label="How many", min_value=0, max_value=LARGEST_QUANTITY)
-    film = forms.ModelChoiceField(Film.objects.none(), label="Film", empty_label=None)
+    film = forms.TypedChoiceField(
+        label="Film", error_messages={"invalid_choice": "Choose a film from the list."}
+    )
     size = forms.ChoiceField(label="Size", required=False)
 
-    def __init__(self, job: Job, data: Any = None) -> None:
+    def __init__(self, job: Job, films: list[Film], data: Any = None) -> None:
         blank_code = job.version.blank_code
-        film = reorder.film_like(job.film, blank_code)
+        fitting = {film.pk: film for film in films if film.takes(blank_code)}
+        film = reorder.film_like(job.film, fitting.values())
         # one press orders the same: what the form does not send is as it was
         usual = {"pieces": str(job.quantity), "film": str(film.pk if film else ""), "size": ""}
         prefix = f"again-{job.code}"
@@ -42,9 +46,9 @@ class AgainForm(forms.Form):
             sent |= {key: data[key] for key in sent if key in data}
         super().__init__(sent if data is not None else None, prefix=prefix, initial=usual)
         self.job = job
-        films: Any = self.fields["film"]
-        fitting = [f.pk for f in Film.objects.filter(is_active=True) if f.takes(blank_code)]
-        films.queryset = Film.objects.filter(pk__in=fitting)
+        film_field: Any = self.fields["film"]
+        film_field.choices = [(pk, str(film)) for pk, film in fitting.items()]
+        film_field.coerce = lambda pk: fitting[int(pk)]
         size: Any = self.fields["size"]
         others = [(c, b.name.replace(" x ", " × ")) for c, b in BLANKS.items() if c != blank_code]
         if sale_of(job) is not None:
@@ -59,7 +63,8 @@ def order_again(request: HttpRequest, token: str) -> HttpResponse:
     """Order the same again, on the same film or another; another size is looked at first."""
     old = access.order_by_link(request, token)
     jobs = old.jobs.select_related("version__design", "film", "shelf_sale")
-    again = [AgainForm(job, request.POST) for job in jobs]
+    films = list(Film.objects.filter(is_active=True))
+    again = [AgainForm(job, films, request.POST) for job in jobs]
     for form in again:
         if not form.is_valid():
             messages.error(request, first_error(form))
@@ -100,15 +105,16 @@ def receipt_pdf(request: HttpRequest, token: str, number: int) -> HttpResponse:
     return pdf_of(paper.render_receipt(row, paper=paper_of(request)), f"receipt-{row.number}")
 
 
-def money_context(order: Order) -> dict[str, Any]:
+def money_context(order: Order, workshop: Workshop) -> dict[str, Any]:
     """What the order's page says of money, and the forms to order it again."""
-    jobs = list(order.jobs.select_related("version__design", "film", "shelf_sale"))
+    jobs = read_jobs(order)
+    films = list(Film.objects.filter(is_active=True)) if jobs else []
     return {
         "account": payments.account_of(order),
         "invoices": order.invoices.all(),
         "receipts": order.payments.all(),
-        "pay_to": Workshop.current().pay_to,
-        "again": [AgainForm(job) for job in jobs],
+        "pay_to": workshop.pay_to,
+        "again": [AgainForm(job, films) for job in jobs],
     }
 
 

@@ -17,6 +17,7 @@ from orders.links import make_new_link
 from orders.messages import ARTIST, mark_seen
 from orders.models import Event, Job, Order, Version, Workshop
 from orders.models.jobs import CALLED_OFF, OVER
+from orders.order_rows import read_jobs, read_order
 from orders.pdf_answer import pdf_of
 from orders.shelf_sales import live, sale_of
 from orders.standing import remade_words, sent_words, standing_of, steps_of
@@ -50,7 +51,8 @@ def order_page(
     request: HttpRequest, shown: Order, *, form: MessageForm | None = None
 ) -> HttpResponse:
     """Return the order's page; a message that was refused keeps what was typed."""
-    context = order_context(shown) | thread_context(request, shown, form=form)
+    context = order_context(shown)
+    context |= thread_context(request, shown, form=form, stamp=context["stamp"])
     context["is_owner"] = _is_owner(request, shown)
     return render(request, "artist/order.html", context, status=422 if form else 200)
 
@@ -138,7 +140,8 @@ def parcel(request: HttpRequest, token: str) -> HttpResponse:
 
 def order_context(shown: Order) -> dict[str, Any]:
     """Everything the order page shows."""
-    jobs = _jobs_shown(shown)
+    jobs = _jobs_shown(read_order(shown))
+    workshop = Workshop.current()
     return {
         "order": shown,
         "standing": standing_of(shown),
@@ -150,9 +153,9 @@ def order_context(shown: Order) -> dict[str, Any]:
         "stamp": stamp_of(shown),
         "is_over": bool(jobs) and all(row["job"].status in OVER for row in jobs),
         "has_slip": any(row["job"].status not in CALLED_OFF for row in jobs),
-        "quote": shown.quotes.order_by("-number").first(),
-        "workshop": Workshop.current(),
-        **money_context(shown),
+        "quote": max(shown.quotes.all(), key=lambda quote: quote.number, default=None),
+        "workshop": workshop,
+        **money_context(shown, workshop),
     }
 
 
@@ -162,8 +165,7 @@ def _is_owner(request: HttpRequest, shown: Order) -> bool:
 
 def _jobs_shown(shown: Order) -> list[dict[str, Any]]:
     """Return each job with its steps, what was said last, and what the artist may do."""
-    related = ("version__design", "film", "shelf_sale__offer")
-    jobs = shown.jobs.select_related(*related).prefetch_related("events", "photos", "proposals")
+    jobs = read_jobs(shown)
     offers = {sale.offer_id for job in jobs if (sale := sale_of(job))}
     on_shelf = set(live().filter(pk__in=offers).values_list("pk", flat=True)) if offers else set()
     return [
