@@ -156,8 +156,9 @@ def run_pytest(title: str, environment: dict[str, str], *words: str) -> Count:
 
 
 def processes() -> int:
-    """Return how many tests run at once: more than four would want more than 2 GB of memory."""
-    return min(max(os.cpu_count() or 2, 2), 4)
+    """Return how many tests run at once: one more than processors, as many only wait for a page
+    or for another process; more than four would want more than 4 GB of memory."""
+    return min((os.cpu_count() or 2) + 1, 4)
 
 
 def read_report(report: Path) -> Count:
