@@ -3,31 +3,37 @@
 from __future__ import annotations
 
 import re
+from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 from decimal import Decimal
+from typing import Any
 
 from django.db import transaction
+from django.db.models import FloatField, Model, OuterRef, Subquery, Sum
+from django.db.models.functions import Abs, Cast, Coalesce
 from django.utils import timezone
 
 from pricing.money import format_money, round_money
 
 from .errors import RefusedError
-from .models import Event, Invoice, Order, Payment, Quote, Workshop
+from .models import Event, Invoice, Job, Order, Payment, Quote, Workshop
 from .models.jobs import CALLED_OFF
 from .numbers import next_number
 from .workflow import Actor, record
 
 NOTHING = Decimal(0)
 HUNDRED = Decimal(100)
+AT_ONCE = 2000  # orders in one question to the database
+ROUNDING = 0.00005  # half of the last decimal that amounts are kept with
 
 
 @dataclass(frozen=True)
 class Account:
     """How an order stands in money. `owed` below nothing is to be paid back."""
 
-    order: Order
+    order_id: int
     currency: str
     charged: Decimal
     paid: Decimal
@@ -43,24 +49,33 @@ class Account:
 
 
 def account_of(order: Order) -> Account:
-    """Return how one order stands."""
-    return accounts_of([order])[0]
-
-
-def accounts_of(orders: Iterable[Order]) -> list[Account]:
-    """Return how orders stand. Reads ``quotes``, ``invoices``, ``payments`` and ``jobs``.
+    """Return how one order stands. Reads ``quotes``, ``invoices``, ``payments`` and ``jobs``.
 
     What is charged is what was invoiced, less credit notes; before an invoice the accepted quote,
     and nothing once every job of it was called off.
     """
-    return [_account(order) for order in orders]
+    rows = (order.quotes.all(), order.invoices.all(), order.payments.all(), order.jobs.all())
+    return _account(order.pk, *rows)
 
 
-def all_accounts() -> list[Account]:
-    """Return the accounts of all accepted orders, read in a few queries."""
-    rows = Order.objects.filter(accepted_at__isnull=False).select_related("artist")
-    rows = rows.prefetch_related("quotes", "invoices", "payments", "jobs").order_by("accepted_at")
-    return accounts_of(rows)
+def unsettled_accounts() -> list[Account]:
+    """Return the accounts of orders on which something is owed, either way, the oldest first.
+
+    The database, whose sums may be rounded, says which orders come into question; what is owed is
+    worked out in decimals.
+    """
+    invoiced, paid = _sum_of(Invoice, "total"), _sum_of(Payment, "amount")
+    accepted = Quote.objects.filter(order=OuterRef("pk"), status=Quote.Status.ACCEPTED)
+    charged = Coalesce(invoiced, Cast(Subquery(accepted.values("total")), FloatField()), 0.0)
+    orders = Order.objects.filter(accepted_at__isnull=False).order_by("accepted_at", "pk")
+    orders = orders.annotate(off_by=Abs(charged - Coalesce(paid, 0.0))).filter(off_by__gt=ROUNDING)
+    found = list(orders.values_list("pk", flat=True))
+    # rows of a few columns each: thousands of whole objects would take a second
+    quotes = _of(found, Quote, "status", "currency", "total", "accepted_at")
+    invoices = _of(found, Invoice, "kind", "total", "issued_on")
+    payments, jobs = _of(found, Payment, "amount"), _of(found, Job, "status")
+    accounts = (_account(pk, quotes[pk], invoices[pk], payments[pk], jobs[pk]) for pk in found)
+    return [account for account in accounts if not account.settled]
 
 
 def pay(
@@ -170,20 +185,42 @@ def held_back() -> bool:
     return Workshop.current().hold_unpaid
 
 
-def _account(order: Order) -> Account:
-    quote = next((q for q in order.quotes.all() if q.status == Quote.Status.ACCEPTED), None)
-    invoices, payments = list(order.invoices.all()), list(order.payments.all())
+def _sum_of(rows: type[Invoice] | type[Payment], amount: str) -> Subquery:
+    """Return the sum of an order's rows; None where it has none."""
+    of_order = rows.objects.filter(order=OuterRef("pk")).order_by().values("order")
+    return Subquery(of_order.annotate(sum=Cast(Sum(amount), FloatField())).values("sum"))
+
+
+def _of(orders: list[int], rows: type[Model], *names: str) -> dict[int, list[Any]]:
+    """Return the rows of each order, as tuples with these names."""
+    found: dict[int, list[Any]] = defaultdict(list)
+    for start in range(0, len(orders), AT_ONCE):
+        some = rows._default_manager.filter(order__in=orders[start : start + AT_ONCE])
+        for row in some.values_list("order_id", *names, named=True):
+            found[row.order_id].append(row)
+    return found
+
+
+def _account(
+    order_id: int,
+    quotes: Iterable[Any],
+    invoices: Iterable[Any],
+    payments: Iterable[Any],
+    jobs: Iterable[Any],
+) -> Account:
+    quote = next((q for q in quotes if q.status == Quote.Status.ACCEPTED), None)
     paid = sum((payment.amount for payment in payments), NOTHING)
     if quote is None:
-        return Account(order, "", NOTHING, paid, None)
-    if invoices:
-        charged = sum((invoice.total for invoice in invoices), NOTHING)
-        first = next(i for i in invoices if i.kind == Invoice.Kind.INVOICE)
-        return Account(order, quote.currency, charged, paid, first.issued_on)
-    jobs = list(order.jobs.all())
-    off = bool(jobs) and all(job.status in CALLED_OFF for job in jobs)
+        return Account(order_id, "", NOTHING, paid, None)
+    papers = list(invoices)
+    if papers:
+        charged = sum((paper.total for paper in papers), NOTHING)
+        first = next(paper for paper in papers if paper.kind == Invoice.Kind.INVOICE)
+        return Account(order_id, quote.currency, charged, paid, first.issued_on)
+    statuses = [job.status for job in jobs]
+    off = bool(statuses) and all(status in CALLED_OFF for status in statuses)
     since = timezone.localdate(quote.accepted_at) if quote.accepted_at else None
-    return Account(order, quote.currency, NOTHING if off else quote.total, paid, since)
+    return Account(order_id, quote.currency, NOTHING if off else quote.total, paid, since)
 
 
 def _add(order: Order, actor: Actor, **values: object) -> Payment:

@@ -130,7 +130,46 @@ def gathered(lines: Iterable[ShareLine], payouts: Iterable[SharePayout]) -> list
     return [found[key] for key in sorted(found, key=lambda key: (key[0], -key[1]), reverse=True)]
 
 
-def owed_sums(rows: Iterable[Statement]) -> dict[str, Decimal]:
+@dataclass
+class MonthSums:
+    """What a statement comes to, without its lines: for the list of every artist's months."""
+
+    artist_id: int
+    month: date  # its first day
+    currency: str
+    pieces: int = 0
+    booked: Decimal = NOTHING
+    paid: Decimal = NOTHING
+
+    @property
+    def owed(self) -> Decimal:
+        return self.booked - self.paid
+
+
+def month_sums() -> list[MonthSums]:
+    """Return the sums of every artist's every month, the newest month first."""
+    found: dict[tuple[date, int, str], MonthSums] = {}
+
+    def sums(artist_id: int, month: date, currency: str) -> MonthSums:
+        key = (month, artist_id, currency)
+        return found.setdefault(key, MonthSums(artist_id, month, currency))
+
+    lines = ShareLine.objects.order_by()
+    for artist_id, on, currency, pieces, amount in lines.values_list(
+        "artist_id", "booked_on", "currency", "pieces", "amount"
+    ):
+        of = sums(artist_id, on.replace(day=1), currency)
+        of.pieces += pieces
+        of.booked += amount
+    payouts = SharePayout.objects.order_by()
+    for artist_id, month, currency, amount in payouts.values_list(
+        "artist_id", "month", "currency", "amount"
+    ):
+        sums(artist_id, month, currency).paid += amount
+    return [found[key] for key in sorted(found, key=lambda key: (key[0], -key[1]), reverse=True)]
+
+
+def owed_sums(rows: Iterable[Statement | MonthSums]) -> dict[str, Decimal]:
     """Return currency -> what is owed in all, what is to be set off included."""
     sums: dict[str, Decimal] = {}
     for row in rows:

@@ -1,4 +1,6 @@
-"""What is tidied once an hour: what was forgotten, old letters, ended sessions, sign-in tries."""
+"""What is done once an hour: the books are added up, and what is kept no longer is tidied away:
+what was forgotten, old letters, ended sessions, sign-in tries.
+"""
 
 from __future__ import annotations
 
@@ -8,7 +10,7 @@ from django.conf import settings
 from django.contrib.sessions.models import Session
 from django.utils import timezone
 
-from . import privacy, pulses
+from . import books_kept, privacy, pulses
 from .models import Order, Pulse
 
 EVERY = timedelta(hours=1)
@@ -17,7 +19,10 @@ AT_ONCE = 2000
 
 def tidy_when_due() -> int:
     """Tidy if an hour has passed; of several sweeps one does it. Returns how many rows went."""
-    return tidy() if pulses.beat(Pulse.Name.UPKEEP, every=EVERY) else 0
+    if not pulses.beat(Pulse.Name.UPKEEP, every=EVERY):
+        return 0
+    books_kept.books()  # so that nobody waits for months that were added to meanwhile
+    return tidy()
 
 
 def tidy() -> int:

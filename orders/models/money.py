@@ -88,6 +88,11 @@ class Invoice(_AddedRow):
 
     class Meta:
         ordering = ("number",)
+        # sums over twenty thousand rows are read from these alone; a row is a kilobyte
+        indexes = (
+            models.Index(fields=("order", "kind", "total"), name="invoice_sums_by_order"),
+            models.Index(fields=("issued_on", "total", "issued_at"), name="invoice_sums_by_day"),
+        )
         constraints = (
             models.UniqueConstraint(
                 fields=("order",), condition=models.Q(kind="invoice"), name="invoice_once_per_order"
@@ -134,6 +139,10 @@ class Payment(_AddedRow):
 
     class Meta:
         ordering = ("number",)
+        indexes = (
+            models.Index(fields=("order", "amount"), name="payment_sums_by_order"),
+            models.Index(fields=("paid_on", "amount", "at"), name="payment_sums_by_day"),
+        )
 
     def __str__(self) -> str:
         return f"receipt {self.number}"

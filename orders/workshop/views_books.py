@@ -12,7 +12,7 @@ from django.shortcuts import render
 from django.views.decorators.http import require_GET
 
 from orders import books as books_room
-from orders import shelf_money
+from orders import books_kept, shelf_money
 from orders.access import workshop_only
 from orders.models import Invoice, Payment
 from orders.typed import whole_number
@@ -23,12 +23,11 @@ from orders.typed import whole_number
 def books(request: HttpRequest) -> HttpResponse:
     """Show revenue, tax by rate, postage, film and money received, month by month."""
     year = _year(request)
-    months = books_room.months_of(_invoices(year), _payments(year))
-    years = {on.year for on in Invoice.objects.dates("issued_on", "year")}
-    years |= {on.year for on in Payment.objects.dates("paid_on", "year")}
+    every = books_kept.books()
+    months = [month for month in every if year in (None, month.first.year)]
     context = {
         "year": year,
-        "years": sorted(years, reverse=True),
+        "years": sorted({month.first.year for month in every}, reverse=True),
         "shares": shelf_money.of_year(year),
         "months": [
             {

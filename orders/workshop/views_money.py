@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 from decimal import Decimal
 from typing import Any
 
 from django import forms
 from django.contrib import messages
+from django.core.paginator import Paginator
+from django.db.models import Exists, OuterRef, QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.http import require_GET, require_POST
@@ -17,11 +20,12 @@ from orders.access import workshop_actor, workshop_only, workshop_order
 from orders.codes import new_token
 from orders.dates import today
 from orders.errors import OrderError
-from orders.models import Invoice, Order, Payment
+from orders.models import Invoice, Job, Order, Payment
 from orders.payments import Account
 from orders.pdf_answer import paper_of, pdf_of
 
 RECENT = 20
+ON_A_PAGE = 50
 
 
 class PayForm(forms.Form):
@@ -76,21 +80,21 @@ class CreditForm(forms.Form):
 @workshop_only
 def money(request: HttpRequest) -> HttpResponse:
     """Show what is owed, by whom, since when, oldest first; and what came in last."""
-    accounts = [account for account in payments.all_accounts() if not account.settled]
+    accounts = payments.unsettled_accounts()
     owing = [account for account in accounts if account.owed > 0]
     sums: dict[str, Decimal] = {}
     for account in owing:
         sums[account.currency] = sums.get(account.currency, Decimal(0)) + account.owed
+    page = Paginator(owing, ON_A_PAGE).get_page(request.GET.get("page"))
+    not_invoiced = list(_not_invoiced()[: ON_A_PAGE + 1])
     context = {
-        "owing": [(account, _days(account)) for account in owing],
+        "page": page,
+        "owing": _with_orders(list(page.object_list)),
         "sums": sums.items(),
-        "to_return": [account for account in accounts if account.owed < 0],
+        "to_return": _with_orders([account for account in accounts if account.owed < 0]),
         "recent": Payment.objects.select_related("order__artist").order_by("-number")[:RECENT],
-        "not_invoiced": Order.objects.filter(accepted_at__isnull=False)
-        .exclude(invoices__kind=Invoice.Kind.INVOICE)
-        .filter(jobs__status__in=("shipped", "handed-over"))
-        .distinct()
-        .select_related("artist"),
+        "not_invoiced": not_invoiced[:ON_A_PAGE],
+        "are_more": len(not_invoiced) > ON_A_PAGE,
     }
     return render(request, "workshop/money.html", context)
 
@@ -222,6 +226,20 @@ def _page(
         )
     status = 422 if pay_form or (credit_form and credit_form.errors) else 200
     return render(request, "workshop/money_order.html", context, status=status)
+
+
+def _not_invoiced() -> QuerySet[Order]:
+    """Return orders of which something has left the workshop and that have no invoice."""
+    sent = Job.objects.filter(order=OuterRef("pk"), status__in=("shipped", "handed-over"))
+    invoice = Invoice.objects.filter(order=OuterRef("pk"), kind=Invoice.Kind.INVOICE)
+    rows = Order.objects.filter(~Exists(invoice), Exists(sent), accepted_at__isnull=False)
+    return rows.select_related("artist")
+
+
+def _with_orders(accounts: Sequence[Account]) -> list[tuple[Order, Account, int]]:
+    """Return accounts with their orders and the days since something is owed."""
+    orders = Order.objects.select_related("artist").in_bulk([each.order_id for each in accounts])
+    return [(orders[each.order_id], each, _days(each)) for each in accounts]
 
 
 def _days(account: Account) -> int:

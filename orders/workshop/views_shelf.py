@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from collections import defaultdict
 from datetime import date
 from typing import Any
 
@@ -20,10 +21,11 @@ from orders.access import workshop_actor, workshop_offer, workshop_only
 from orders.codes import new_token
 from orders.errors import OrderError
 from orders.models import Person, ShareLine, SharePayout, ShelfOffer, Workshop
-from orders.shelf_money import Statement
+from orders.shelf_money import MonthSums, Statement
 from orders.typed import whole_number
 
 ON_A_PAGE = 12
+MONTHS_ON_A_PAGE = 50
 
 
 class PaidForm(forms.Form):
@@ -94,11 +96,14 @@ def offer_undo(request: HttpRequest, code: str) -> HttpResponse:
 @workshop_only
 def shares(request: HttpRequest) -> HttpResponse:
     """Show what is owed to whom, month by month, and what was paid."""
-    statements = shelf_money.statements()
+    sums = shelf_money.month_sums()
+    page = Paginator(sums, MONTHS_ON_A_PAGE).get_page(request.GET.get("page"))
+    people = Person.objects.in_bulk({row.artist_id for row in sums})
     context = {
-        "owed": shelf_money.owed_sums(statements).items(),
-        "artists": _artists(statements),
-        "statements": statements,
+        "owed": shelf_money.owed_sums(sums).items(),
+        "artists": _artists(sums, people),
+        "page": page,
+        "statements": [(people[row.artist_id], row) for row in page.object_list],
     }
     return render(request, "workshop/shares.html", context)
 
@@ -203,14 +208,15 @@ def _offer_rows(rows: list[ShelfOffer]) -> list[dict[str, Any]]:
     ]
 
 
-def _artists(statements: list[Statement]) -> list[dict[str, Any]]:
-    """What is owed to each artist in all, who owes most first, and where it goes."""
-    people = {row.artist_id: row.artist for row in statements}
+def _artists(sums: list[MonthSums], people: dict[int, Person]) -> list[dict[str, Any]]:
+    """What is owed to each artist in all, who is owed most first, and where it goes."""
     payees = shelf_money.payees(people.values())
+    own: dict[int, list[MonthSums]] = defaultdict(list)
+    for each in sums:
+        own[each.artist_id].append(each)
     found = []
     for pk, artist in people.items():
-        own = [row for row in statements if row.artist_id == pk]
-        for currency, sum_ in shelf_money.owed_sums(own).items():
+        for currency, sum_ in shelf_money.owed_sums(own[pk]).items():
             row = {"artist": artist, "payee": payees.get(pk), "currency": currency, "owed": sum_}
             found.append(row)
     return sorted(found, key=lambda row: (row["currency"], -row["owed"]))

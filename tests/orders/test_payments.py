@@ -258,3 +258,43 @@ def test_currencies_without_cents_are_kept_whole(artist: Actor, cutter: Actor) -
     assert payments.account_of(order).charged == 3190
     row = pay(order, "1595.4", cutter)
     assert (row.amount, row.currency) == (1595, "JPY")
+
+
+def test_what_is_owed_of_many_orders_is_what_is_owed_of_each(artist: Actor, cutter: Actor) -> None:
+    """Of whom something is asked, or to whom something goes back; read in one go for the list."""
+    factories.price_sheet()
+    untouched, part, whole, too_much, off, credited = (accepted(artist) for _ in range(6))
+    total = payments.account_of(part).charged
+    pay(part, str(total - Decimal("0.01")), cutter, press="part")
+    pay(whole, str(total), cutter, press="whole")
+    pay(too_much, str(total + Decimal("0.01")), cutter, press="more")
+    for job in off.jobs.all():
+        workflow.cancel(job, cutter, why="No film.")
+    invoice = invoices.issue(credited, cutter, press="i")
+    pay(credited, str(total), cutter, press="credited")
+    gross = Decimal("1.00")
+    invoices.credit(invoice, gross, Decimal(0), cutter, why="Late.", press="c")
+    basket = factories.make_order()
+
+    told = {account.order_id: account for account in payments.unsettled_accounts()}
+    assert list(told) == [untouched.pk, part.pk, too_much.pk, credited.pk]
+    assert basket.pk not in told
+    for pk, account in told.items():
+        assert account == payments.account_of(Order.objects.get(pk=pk))
+    assert told[part.pk].owed == Decimal("0.01")
+    assert told[too_much.pk].owed == Decimal("-0.01")
+    assert told[credited.pk].owed == -gross  # paid in full, then a unit of it was credited
+
+
+def test_cents_are_seen_beside_large_sums(artist: Actor, cutter: Actor) -> None:
+    """A database that adds up in binary (SQLite) still finds the order that owes a cent."""
+    factories.price_sheet()
+    order = accepted(artist)
+    total = payments.account_of(order).charged
+    for number in range(1, 31):  # 0.10 cannot be written in binary
+        pay(order, "0.10", cutter, press=f"tenth-{number}")
+    pay(order, str(total - Decimal("3.01")), cutter, press="rest")
+    (account,) = payments.unsettled_accounts()
+    assert account.owed == Decimal("0.01")
+    pay(order, "0.01", cutter, press="cent")
+    assert payments.unsettled_accounts() == []

@@ -406,6 +406,13 @@ class TestAnyHistory(TestCase):
         assert {key: amount for key, amount in told.items() if amount} == {
             key: amount for key, amount in sums.items() if amount
         }
+        assert [
+            (row.month, row.artist_id, row.currency, row.pieces, row.booked, row.paid)
+            for row in shelf_money.month_sums()
+        ] == [
+            (row.month, row.artist_id, row.currency, row.pieces, row.booked, row.paid)
+            for row in statements
+        ]
         paid = sum((payout.amount for payout in payouts), Decimal(0))
         owed = sum((row.owed for row in statements), Decimal(0))
         assert owed == sum(sums.values(), Decimal(0)) - paid
