@@ -243,7 +243,9 @@ class SecondWorker:
     """One more worker on the same folder, as `docker compose up --scale worker=2` has it."""
 
     def __init__(self, var: Path) -> None:
-        self.environment = {**os.environ, "HOLDFAST_VAR": str(var)}
+        # as run.py has it: in a folder of one's own the worker may run as root
+        warnings = "ignore:You're running the worker with superuser privileges"
+        self.environment = {**os.environ, "HOLDFAST_VAR": str(var), "PYTHONWARNINGS": warnings}
 
     def __enter__(self) -> None:
         words = ["--quiet", "-A", "config", "worker", "-c", "1", "-n", "second@%h"]
