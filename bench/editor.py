@@ -85,7 +85,7 @@ def main(rounds: int) -> int:
         tempfile.TemporaryDirectory(prefix="holdfast-bench-") as folder,
         running(Path(folder) / "var") as address,
     ):
-        _wait_for_kernels(address)
+        wait_for_kernels(address)
         print(f"{STROKES} strokes each; ms: median, 95th percentile, worst; of the median the")
         print("re-check, all else; the server's own processor time of the request")
         for side, dpi in CASES:
@@ -93,7 +93,7 @@ def main(rounds: int) -> int:
     return 0 if all(reached) else 1
 
 
-def _wait_for_kernels(address: str) -> None:
+def wait_for_kernels(address: str) -> None:
     """Draw on a first drawing, uncounted: a web process loads its kernels a while after a start."""
     time.sleep(20)
     browser = Browser(address)

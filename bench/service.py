@@ -31,7 +31,7 @@ from typing import Any
 from lxml import html
 
 from bench import drawn
-from bench.editor import Browser, send_drawing
+from bench.editor import Browser, send_drawing, wait_for_kernels
 from bench.verdict import ROOT, running
 
 MINUTES = 3.0
@@ -77,6 +77,7 @@ def main(rounds: int) -> int:
         running(Path(folder) / "var") as address,
     ):
         var = Path(folder) / "var"
+        wait_for_kernels(address)
         record = _three_minutes(address, var)
         good = _told(record)
         one = _burst(address, 100)
