@@ -159,11 +159,17 @@ class ConfirmView(ConfirmLoginCodeView):
         is_try = self._action != "resend" and request.POST.get("code", "").strip()
         login = self.stage.login
         which = f"{self._process.state.get('email')} {login.initiated_at}"
-        if is_try and not limits.is_within("sign-in-try", which):
+        if is_try and not (self._is_still_theirs() and limits.is_within("sign-in-try", which)):
             self._process.abort()
             messages.error(request, EXPIRED)
             return redirect("sign-in")
         return super().post(request, *args, **options)
+
+    def _is_still_theirs(self) -> bool:
+        """Whether the person whom the code was mailed to may still sign in by it: since then the
+        account may have been erased, or have become the workshop's, which needs its password."""
+        process = self._process
+        return process.user is None or process.user == _person_to_mail(process.state["email"])
 
     def form_invalid(self, form: Any) -> HttpResponse:
         """An empty field is no try: it is told and costs nothing."""

@@ -14,8 +14,10 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
+from orders import privacy
 from orders.access import VISITOR
-from orders.models import UseCount
+from orders.models import Event, Person, UseCount
+from orders.workflow import Actor
 from tests import factories
 
 from .conftest import KEY
@@ -342,3 +344,21 @@ def test_three_tries_are_three_though_each_request_reads_the_session_as_it_was(
     ask(client, WREN)  # a new code has its own three
     client.post("/sign-in/code/", {"code": code_in_mail()})
     assert "_auth_user_id" in client.session
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("change", ["erased", "of the workshop"])
+def test_a_code_ends_with_what_its_account_was(change: str) -> None:
+    """A code on its way opens neither an account that was erased since nor the workshop's side."""
+    person = factories.artist_person(WREN)
+    client = Client()
+    ask(client, WREN)
+    if change == "erased":
+        privacy.erase_account(person, "", Actor(Event.Role.ARTIST, person))
+    else:
+        Person.objects.filter(pk=person.pk).update(is_workshop=True)
+    answer = client.post("/sign-in/code/", {"code": code_in_mail()}, follow=True)
+    assert answer.status_code == 200
+    assert "cannot be used any more" in answer.content.decode()
+    assert "_auth_user_id" not in client.session
+    assert client.get(reverse("workshop-today")).status_code == 302
