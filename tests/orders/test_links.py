@@ -104,6 +104,27 @@ def test_it_is_an_act_and_not_a_link_and_not_done_without_end(order: Order, sett
     assert last.mails.filter(kind="new-link").count() == 2
 
 
+def test_whoever_holds_a_link_does_not_keep_its_artist_from_a_new_one(order: Order) -> None:
+    """Each press shows whoever presses the new link: by as many as may be they would stay in."""
+    thief, token = Client(REMOTE_ADDR="192.0.2.66"), order.link_token
+    for _ in range(6):
+        told = thief.post(reverse("order-new-link", args=[token]))
+        token = told["Location"].split("/")[-2]
+    order.refresh_from_db()
+    assert order.link_token == token
+    artist, other = Client(), Client()
+    other.force_login(factories.artist_person("moss@harbour.example"), BACKEND)
+    other.post(reverse("order-new-link", args=[token]))
+    order.refresh_from_db()
+    assert order.link_token == token
+    assert order.artist is not None
+    artist.force_login(order.artist, BACKEND)
+    artist.post(reverse("order-new-link", args=[token]))
+    order.refresh_from_db()
+    assert order.link_token != token
+    assert thief.get(reverse("order", args=[token])).status_code == 404
+
+
 def test_the_slip_in_the_parcel_still_opens_status_and_pictures(order: Order) -> None:
     parcel = reverse("parcel", args=[order.parcel_token])
     Client().post(reverse("order-new-link", args=[order.link_token]))
