@@ -35,6 +35,9 @@ KEPT: Final = timedelta(days=1)
 MARK_LENGTH: Final = 24
 # An account or session from which so many drawings wait sends no more until some are looked at.
 WAITING = "waiting"
+# One drawing of which so many versions wait takes no more, whoever makes them: an order's link
+# opens its drawings, and what waits of them counts for the artist, not for whoever holds the link.
+WAITING_OF_ONE = "waiting-of-one"
 ORDER_MAIL = "order-mail"
 
 
@@ -56,6 +59,9 @@ LIMITS: Final[dict[str, Limit]] = {
     "upload": Limit(240, 1500, HOUR, "sent very many drawings within an hour"),
     # counted from the drawings themselves, not from presses
     WAITING: Limit(100, 400, HOUR, "many drawings that still wait to be looked at"),
+    WAITING_OF_ONE: Limit(20, 0, HOUR, "many versions of this drawing that still wait"),
+    # the same file read anew: another size, a mask, strokes, mends, straightened, copied
+    "version": Limit(240, 1500, HOUR, "made very many versions within an hour"),
     "order": Limit(20, 100, HOUR, "asked for very many quotes within an hour"),
     "basket": Limit(120, 600, HOUR, "put very many things into baskets within an hour"),
     # of one receiving address, whoever types it: each quote is a letter to it
@@ -154,6 +160,17 @@ def _count(action: str, limit: Limit, asked: list[tuple[str, int]]) -> None:
                 raise _too_often(limit, _seconds_left(action, who, limit.window))
 
 
+def count_version(request: HttpRequest, design: Design) -> None:
+    """Count a version that is asked for. Raises TooOftenError before anything is made."""
+    check_waiting(request)
+    limit = limit_of(WAITING_OF_ONE)
+    if limit is not None and limit.each and not _is_workshop(request):
+        waiting = design.versions.filter(status=Version.Status.WAITING)
+        if waiting.count() >= limit.each:
+            raise _still_waiting(limit)
+    count(request, "version")
+
+
 def check_waiting(request: HttpRequest) -> None:
     """Raise TooOftenError where too many drawings of this sender wait to be looked at."""
     limit = limit_of(WAITING)
@@ -166,11 +183,15 @@ def check_waiting(request: HttpRequest) -> None:
         (waiting.filter(design__sent_from=address_of(request)), limit.address),
     ):
         if most and rows.count() >= most:
-            raise TooOftenError(
-                f"You have {limit.what}. Wait a minute until some are done, then send this one "
-                "again; those you sent stay in the queue.",
-                60,
-            )
+            raise _still_waiting(limit)
+
+
+def _still_waiting(limit: Limit) -> TooOftenError:
+    return TooOftenError(
+        f"You have {limit.what}. Wait a minute until some are done, then send this one "
+        "again; those you sent stay in the queue.",
+        60,
+    )
 
 
 def forget_old() -> int:

@@ -121,6 +121,7 @@ def money_context(order: Order, workshop: Workshop) -> dict[str, Any]:
 def _other_size(request: HttpRequest, form: AgainForm, old: Order) -> HttpResponse:
     """Make the drawing for another blank and lead to it; from there it is ordered."""
     version = form.job.version
+    limits.count_version(request, version.design)
     person = access.artist_actor(request, old).person
     other = reorder.at_other_size(version, form.cleaned_data["size"], person)
     messages.success(

@@ -8,7 +8,7 @@ from django.shortcuts import get_object_or_404, redirect, render
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST, require_safe
 
-from orders import access, comparing
+from orders import access, comparing, limits
 from orders.drawings import go_back
 from orders.models import Design, Version
 
@@ -72,6 +72,7 @@ def back(request: HttpRequest, token: str) -> HttpResponse:
     """Make an earlier version the latest again."""
     design = design_to_change(request, token)
     version = posted_version(request, design)
+    limits.count_version(request, design)
     with told(request):
         made = go_back(version, by=access.person_of(request))
         if made.number != version.number:

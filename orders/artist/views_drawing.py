@@ -11,7 +11,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST, require_safe
 from django_htmx.http import HttpResponseStopPolling
 
-from orders import access, editing, workflow
+from orders import access, editing, limits, workflow
 from orders.check_steps import STEPS_SHOWN
 from orders.codes import new_token
 from orders.drawings import as_mode, at_size
@@ -70,6 +70,7 @@ def drawing_state(request: HttpRequest, token: str) -> HttpResponse:
 def mode(request: HttpRequest, token: str) -> HttpResponse:
     """Read the same file as a mask, or as a stencil after all."""
     design = design_to_change(request, token)
+    limits.count_version(request, design)
     version = posted_version(request, design)
     wanted = "mask" if request.POST.get("mode") == "mask" else "stencil"
     with told(request):
@@ -85,6 +86,7 @@ def size(request: HttpRequest, token: str) -> HttpResponse:
     if not form.is_valid():
         messages.error(request, "Choose a size for the stencil and for the paper from the lists.")
         return _to(version)
+    limits.count_version(request, version.design)
     with told(request):
         blank_code = form.cleaned_data["blank"]
         version = at_size(version, blank_code, form.paper_mm, by=access.person_of(request))

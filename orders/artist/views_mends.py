@@ -12,7 +12,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST, require_safe
 from django_htmx.http import HttpResponseStopPolling
 
-from orders import access, mending, workflow
+from orders import access, limits, mending, workflow
 from orders.marks import path_of, zoom_box
 from orders.models import Version
 from orders.typed import whole_number
@@ -76,6 +76,7 @@ def mend_here(request: HttpRequest, token: str) -> HttpResponse:
     kind = request.POST.get("kind")
     if kind:
         keys = [one["key"] for one in version.findings if one["kind"] == kind]
+    limits.count_version(request, version.design)
     with told(request):
         version = mending.mend_some(version, keys, access.artist_actor(request))
     return _to(version)
@@ -95,6 +96,7 @@ def mend_all_do(request: HttpRequest, token: str) -> HttpResponse:
     version = posted_version(request, design_to_change(request, token))
     ticked = " ".join(request.POST.getlist("mend")).split()
     numbers = [number for text in ticked if (number := whole_number(text)) is not None]
+    limits.count_version(request, version.design)
     with told(request):
         made = mending.mend_chosen(version, numbers, access.artist_actor(request))
         return _to(made)

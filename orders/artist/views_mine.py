@@ -14,7 +14,7 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_POST, require_safe
 
 from geometry.limits import BLANKS
-from orders import access, export, privacy
+from orders import access, export, limits, privacy
 from orders.dates import today
 from orders.drawings import copy_at_size
 from orders.errors import OrderError
@@ -92,6 +92,7 @@ def copy(request: HttpRequest, token: str) -> HttpResponse:
     """Make a new drawing of the same file at another size."""
     design = access.own_design(request, token)
     version = version_to_show(request, design)
+    limits.count_version(request, design)
     with told(request):
         by, blank = access.person_of(request), request.POST.get("blank", "")
         made = copy_at_size(version, blank, owner=design, by=by)

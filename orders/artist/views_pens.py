@@ -19,6 +19,7 @@ from geometry.errors import UnreadableError
 from geometry.limits import Limits
 from orders import access, editing
 from orders.errors import NotNowError, OrderError, RefusedError
+from orders.limits import count_version
 from orders.models import Version
 
 from .common import (
@@ -148,6 +149,7 @@ def bridges(request: HttpRequest, token: str) -> HttpResponse:
     """Put the proposed bridges in as the next version: the way without scripts."""
     design = design_to_change(request, token)
     version = posted_version(request, design)
+    count_version(request, design)
     with told(request):
         editing.must_be_drawable(version)
         own = editing.own_strokes(version)
@@ -166,6 +168,7 @@ def save(request: HttpRequest, token: str) -> HttpResponse:
     """Make the next version of what is drawn; pressed twice it makes one."""
     version = posted_version(request, design_to_change(request, token))
     revision = row_number(request.POST.get("revision"))
+    count_version(request, version.design)  # what is drawn is kept, so nothing is lost by it
     try:
         made = editing.save(version, revision, by=access.person_of(request))
     except OrderError as error:

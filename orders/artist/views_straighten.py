@@ -14,9 +14,10 @@ from django.views.decorators.http import require_POST, require_safe
 from geometry.errors import UnreadableError
 from geometry.limits import BLANKS
 from geometry.recipe import Recipe
-from orders import access, straightening
+from orders import access, limits, straightening
 from orders.errors import RefusedError
 from orders.kept_pictures import size_px_if_kept
+from orders.limits import TooOftenError
 from orders.models import Version
 from orders.straightening import Wanted
 from orders.templatetags.holdfast import times_sign
@@ -54,10 +55,13 @@ def save(request: HttpRequest, token: str) -> HttpResponse:
         if request.POST.get("do") in FILLED:
             form = _filled(version, form, request.POST["do"])
             return _page(request, version, form)
+        limits.count_version(request, version.design)
         made, words = straightening.save(version, form.wanted, by=access.person_of(request))
     except RefusedError as error:
         messages.error(request, error.sentence)
-        return _page(request, version, form, status=422)
+        return _page(
+            request, version, form, status=429 if isinstance(error, TooOftenError) else 422
+        )
     if words:
         messages.info(request, words)
     return redirect(f"{reverse('drawing', args=[token])}?v={made.number}")

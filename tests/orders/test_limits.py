@@ -22,6 +22,19 @@ from tests import factories
 
 BACKEND = "allauth.account.auth_backends.AuthenticationBackend"
 
+# pages by which the same file becomes another version, and what their forms send
+VERSION_MAKERS: dict[str, dict[str, Any]] = {
+    "drawing-mode": {"mode": "mask"},
+    "drawing-size": {"blank": "4x4in", "paper": "same"},
+    "drawing-back": {},
+    "drawing-mend-here": {"kind": "island"},
+    "drawing-mend-all-do": {"mend": "0"},
+    "pens-bridges": {},
+    "pens-save": {"revision": "0"},
+    "mine-copy": {"blank": "4x4in"},
+    "straighten-save": {"blank": "4x4in", "paper": "same", "turn_deg": "90"},
+}
+
 
 def asked(address: str = "192.0.2.7", visitor: str = "wren", user: Any = None) -> Any:
     """A request as a view gets it. The addresses are those for documents (RFC 5737, RFC 3849)."""
@@ -190,6 +203,40 @@ class TestPages:
         Version.objects.update(status="passed")
         response = client.post(reverse("upload"), {**form, "drawing": picture()})
         assert response.status_code == 302
+
+    @pytest.mark.parametrize("page", VERSION_MAKERS)
+    def test_versions_are_made_so_often_and_no_more(self, settings: Any, page: str) -> None:
+        settings.LIMITS = {"version": (0, 1)}
+        owner = factories.artist_person()
+        version = factories.make_version(owner=owner)
+        client = Client()
+        client.force_login(owner, BACKEND)
+        form = {"version": 1, **VERSION_MAKERS[page]}
+        address = reverse(page, args=[version.design.token])
+        assert client.post(address, form).status_code in (302, 422)
+        made = Version.objects.count()
+        assert client.post(address, form).status_code == 429
+        assert Version.objects.count() == made
+
+    def test_a_links_holder_does_not_fill_the_queue_in_its_artists_name(
+        self, settings: Any, client: Client
+    ) -> None:
+        """What waits of a drawing counts for whoever sent it: one drawing takes few at a time."""
+        settings.LIMITS = {"waiting-of-one": (3, 0), "waiting": (6, 0)}
+        owner = factories.artist_person()
+        version = factories.make_version(owner=owner)
+        order = factories.make_job(factories.make_order(artist=owner), version=version).order
+        assert client.get(reverse("order", args=[order.link_token])).status_code == 200
+        codes = []
+        for blank in ("4x4in", "8x8in", "a5", "a4", "12x12in"):
+            form = {"version": 1, "blank": blank, "paper": "same"}
+            address = reverse("drawing-size", args=[version.design.token])
+            codes.append(client.post(address, form).status_code)
+        assert codes == [302, 302, 302, 429, 429]
+        artist = Client()
+        artist.force_login(owner, BACKEND)
+        form = {"blank": "6x6in", "paper": "6x6in", "drawing": picture()}
+        assert artist.post(reverse("upload"), form).status_code == 302
 
     def test_a_drawing_remembers_a_mark_and_no_address(self, client: Client) -> None:
         form = {"blank": "6x6in", "paper": "6x6in", "drawing": picture()}
