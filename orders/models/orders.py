@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-from typing import Any
-
-from django.db import IntegrityError, models, transaction
+from django.db import models
 from django.utils import timezone
 
 from orders.codes import new_code, new_token
 from pricing.models import PriceSheet
 
+from .coded import Coded
 from .designs import Version
 from .people import Person
 from .workshop import Film
 
 LARGEST_QUANTITY = 999
-CODE_TRIES = 5
 
 
-class Order(models.Model):
+class Order(Coded):
     """An artist's jobs, quoted and sent together; a basket until it is placed.
 
     Its status is derived from its quote and its jobs (``orders.standing``), never stored.
@@ -58,19 +56,6 @@ class Order(models.Model):
 
     def __str__(self) -> str:
         return f"order {self.code}"
-
-    def save(self, *args: Any, **options: Any) -> None:
-        """Save; a new order whose short code another has gets another code."""
-        for _ in range(CODE_TRIES if self._state.adding else 0):
-            try:
-                with transaction.atomic():
-                    super().save(*args, **options)
-                return
-            except IntegrityError:
-                if not Order.objects.filter(code=self.code).exists():
-                    raise
-                self.code = new_code()
-        super().save(*args, **options)
 
     @property
     def is_basket(self) -> bool:

@@ -7,12 +7,13 @@ from django.utils import timezone
 
 from orders.codes import new_code
 
+from .coded import Coded
 from .jobs import Job
 from .people import Person
 from .workshop import Film
 
 
-class SheetRun(models.Model):
+class SheetRun(Coded):
     """One sheet through the laser; of blanks cut to size, one stack on the placement sheet."""
 
     class Status(models.TextChoices):

@@ -9,13 +9,14 @@ from django.utils import timezone
 
 from orders.codes import new_code
 
+from .coded import Coded
 from .designs import Design, Version
 from .jobs import Job, ParcelLine
 from .money import _AddedRow
 from .people import Person
 
 
-class ShelfOffer(models.Model):
+class ShelfOffer(Coded):
     """A drawing offered on public pages, by the consent of its artist.
 
     It stands until the artist withdraws it, the workshop takes it down, or the drawing goes; then

@@ -16,8 +16,7 @@ from django.utils import timezone
 from config.environment import Environment, SettingError
 from orders import access, limits, tasks, upkeep
 from orders.limits import TooOftenError
-from orders.models import Design, Message, Order, UseCount, Version
-from orders.models import orders as order_models
+from orders.models import Design, Message, Order, SheetRun, ShelfOffer, UseCount, Version
 from tests import factories
 
 BACKEND = "allauth.account.auth_backends.AuthenticationBackend"
@@ -322,19 +321,34 @@ class TestPages:
 
 
 @pytest.mark.django_db
-def test_a_code_that_another_order_has_gives_way_to_another(
-    monkeypatch: pytest.MonkeyPatch,
+@pytest.mark.parametrize("kind", ["order", "run", "offer"])
+def test_a_code_that_another_row_has_gives_way_to_another(
+    monkeypatch: pytest.MonkeyPatch, kind: str
 ) -> None:
-    taken = Order.objects.create(visitor="wren")
+    """Twenty-four million codes: by the birthday rule some five thousand rows meet one twice."""
+
+    def make(**values: Any) -> Any:
+        if kind == "order":
+            return Order.objects.create(visitor="wren", **values)
+        if kind == "run":
+            return SheetRun.objects.create(film=factories.make_film(), **values)
+        owner = factories.artist_person()
+        facts = {"artist": owner, "share_percent": 10, "consent_text": "Yes."}
+        design = factories.make_design(owner=owner)
+        return ShelfOffer.objects.create(design=design, **facts, **values)
+
+    taken = make()
     free = iter(["23456", "34567"])
-    monkeypatch.setattr(order_models, "new_code", lambda: taken.code)
+    monkeypatch.setattr("orders.codes.new_code", lambda: taken.code)
     with pytest.raises(IntegrityError), transaction.atomic():
-        Order.objects.create(visitor="moss", code=taken.code)  # none is ever free
-    monkeypatch.setattr(order_models, "new_code", lambda: next(free))
-    assert Order.objects.create(visitor="moss", code=taken.code).code == "23456"
-    with pytest.raises(IntegrityError), transaction.atomic():  # another fault is told as it is
-        Order.objects.create(visitor="tern", code="99999", link_token=taken.link_token)
+        make(code=taken.code)  # none is ever free
+    monkeypatch.setattr("orders.codes.new_code", lambda: next(free))
+    assert make(code=taken.code).code == "23456"
+    if kind == "order":
+        with pytest.raises(IntegrityError), transaction.atomic():  # another fault stays one
+            make(code="99999", link_token=taken.link_token)
     assert next(free) == "34567"
+    type(taken).objects.get(pk=taken.pk).save()  # a row that is there keeps its code
 
 
 @pytest.mark.django_db
