@@ -33,7 +33,7 @@ from .models import Film, Job, Order, OrderLine, Person, Quote, ShelfOffer, Uplo
 from .models.jobs import CALLED_OFF
 from .models.orders import LARGEST_QUANTITY
 from .outbox import withdraw
-from .shelf_sales import gone_from, terms_of
+from .shelf_sales import gone_from, proved_buyer, terms_of
 from .typed import whole_number
 from .workflow import Actor
 
@@ -189,7 +189,7 @@ def make_quote(order: Order, actor: Actor) -> Quote:
         last = order.quotes.order_by("-number").first()
         frozen = made.quote.to_json()
         sizes = [line.version.blank_code for line in made.lines]
-        shares = terms_of(made.lines, made.quote, sizes, buyer_id=order.artist_id)
+        shares = terms_of(made.lines, made.quote, sizes, buyer_id=proved_buyer(order))
         quote = Quote(
             order=order,
             number=last.number + 1 if last else 1,

@@ -20,7 +20,18 @@ from pricing.money import round_money
 
 from .dates import today
 from .errors import RefusedError
-from .models import Design, Job, OrderLine, Parcel, Person, ShareLine, ShelfOffer, ShelfSale
+from .models import (
+    Design,
+    Event,
+    Job,
+    Order,
+    OrderLine,
+    Parcel,
+    Person,
+    ShareLine,
+    ShelfOffer,
+    ShelfSale,
+)
 from .models import ShelfSize as Size
 
 HUNDRED = Decimal(100)
@@ -65,9 +76,8 @@ def terms_of(
     """Return what a quote freezes of each line from the shelf: {line: offer, prices, share}.
 
     `blank_codes` are the sizes of all items in their order: a quote has one stencil line for each.
-    `buyer_id` is the person whose order it is: nobody is owed a share of their own purchase. The
-    line stays one of the shelf, since an order's link opens one's own drawings, and whoever typed
-    the artist's address at the checkout has shown nothing.
+    `buyer_id` is the `proved_buyer` of the order: nobody is owed a share of their own purchase. The
+    line stays one of the shelf, since an order's link opens one's own drawings.
     """
     prices = dict(
         zip(
@@ -93,6 +103,24 @@ def terms_of(
             "currency": quote.currency,
         }
     return terms
+
+
+def proved_buyer(order: Order) -> int | None:
+    """Return the person whose order it is, if it was asked for signed in as that person.
+
+    Whoever types an artist's address at the checkout has shown nothing, and would take a share
+    away that is owed. An order made again of another was asked for by whoever asked for that one:
+    a press on its link is told as its artist's.
+    """
+    first: Order | None = order
+    while first is not None:
+        asks = first.events.filter(life=Event.Life.ORDER, action__in=("place", "again"))
+        asked = asks.order_by("pk").first()
+        if asked is None or asked.action == "place":
+            is_theirs = asked is not None and asked.by_id == order.artist_id
+            return order.artist_id if is_theirs else None
+        first = Order.objects.filter(code=asked.why.removeprefix("again: ")).first()
+    return None
 
 
 def refuse_gone(wanted: Iterable[tuple[int, int, str]], *, hold: bool = False) -> None:
@@ -141,7 +169,7 @@ def book(parcel: Parcel, by: Person | None) -> list[ShareLine]:
     """Book the shares of what a parcel holds. Safe to repeat: a parcel's line is booked once."""
     booked = []
     held = parcel.lines.filter(job__shelf_sale__isnull=False)
-    held = held.exclude(job__shelf_sale__offer__artist=F("job__order__artist"))
+    held = held.exclude(job__shelf_sale__offer__artist=proved_buyer(parcel.order))
     for line in held.select_related("job__shelf_sale__offer", "parcel"):
         press = f"sent-{line.pk}"
         row = ShareLine.objects.filter(press=press).first()

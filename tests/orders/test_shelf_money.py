@@ -199,6 +199,7 @@ class TestBooked:
     def test_nobody_owes_artists_a_share_of_what_they_bought_themselves(
         self, cutter: Actor, signs_in: bool
     ) -> None:
+        """Signed in, that is: by typing the artist's address a buyer takes no share away."""
         factories.price_sheet()
         offer = offer_of()
         version, client = offer.sizes.get().version, Client()
@@ -212,13 +213,22 @@ class TestBooked:
         client.post(reverse("basket-place"), ADDRESS | {"email": offer.artist.email})
         order = offer.artist.orders.get()
         quote = order.quotes.get()
-        assert quote.request[0]["shelf"]["share_each"] == "0.00"
+        share = Decimal(0) if signs_in else Decimal("1.20")
+        assert Decimal(quote.request[0]["shelf"]["share_each"]) == share
         workflow.accept(quote, Actor(Event.Role.ARTIST, offer.artist))
         job = order.jobs.get()
-        assert job.shelf_sale.share_each == 0
+        assert job.shelf_sale.share_each == share
         workflow.queue(job, cutter)
         factories.send(job, cutter)
-        assert not ShareLine.objects.exists()
+        assert [line.amount for line in ShareLine.objects.all()] == [2 * share] * (not signs_in)
+        again = client.post(
+            reverse("order-again", args=[order.link_token]),
+            {f"again-{job.code}-pieces": 2},
+        )
+        anew = Order.objects.latest("pk").quotes.get()
+        assert again["Location"] == reverse("quote", args=[anew.token])
+        assert anew.order.pk != order.pk
+        assert Decimal(anew.request[0]["shelf"]["share_each"]) == share
 
     def test_an_order_under_the_artists_address_opens_nothing_of_the_drawing(
         self, cutter: Actor
@@ -241,7 +251,9 @@ class TestBooked:
     ) -> None:
         factories.price_sheet()
         job = factories.sell(offer_of(), cutter)
-        Order.objects.filter(pk=job.order_id).update(artist=job.shelf_sale.offer.artist)
+        artist = job.shelf_sale.offer.artist
+        Order.objects.filter(pk=job.order_id).update(artist=artist)
+        Event.objects.filter(order=job.order, action="place").update(by=artist)
         factories.send(Job.objects.get(pk=job.pk), cutter)
         assert not ShareLine.objects.exists()
 
