@@ -78,8 +78,10 @@ LIMITS: Final[dict[str, Limit]] = {
     # tries at one mailed code, for as long as it can live (ACCOUNT_LOGIN_TIMEOUT)
     "sign-in-try": Limit(3, 0, HOUR, "tried that code three times"),
     "second-step": Limit(10, 60, timedelta(minutes=15), "tried very many codes"),
+    # letters that somebody knows the password and guesses at codes
+    "wrong-codes-letter": Limit(1, 0, KEPT, "been told of that today"),
 }
-GUARDS: Final = frozenset({"sign-in-try", "second-step"})
+GUARDS: Final = frozenset({"sign-in-try", "second-step", "wrong-codes-letter"})
 
 
 class TooOftenError(RefusedError):

@@ -21,10 +21,7 @@ from allauth.mfa.totp.internal.auth import (
     yield_hotp_counters_from_time,
 )
 from allauth.mfa.utils import decrypt
-from django.contrib.auth import SESSION_KEY
-from django.contrib.sessions.models import Session
 from django.db import transaction
-from django.utils import timezone
 from django.utils.crypto import constant_time_compare
 
 from .errors import RefusedError
@@ -71,6 +68,7 @@ def picture_of(text: str) -> tuple[int, str]:
 def set_up(person: Person, secret: str, code: str) -> list[str]:
     """Turn the second step on after a first right code; return the spare codes.
 
+    Every session of the person ends: whoever got in by the password alone would otherwise stay in.
     Raises RefusedError with a sentence, and then nothing is changed.
     """
     counter = _counter_of(secret, code)
@@ -83,25 +81,9 @@ def set_up(person: Person, secret: str, code: str) -> list[str]:
         row = TOTP.activate(person, secret).instance
         row.data[LAST] = counter
         row.save()
+        person.end_sessions()
         logger.info("second step set up for person %s", person.pk)
         return new_spare_codes(person)
-
-
-def end_other_sessions(person: Person, kept: str) -> int:
-    """Sign a person out of every browser but one, told by its key ``kept``; return how many.
-
-    Whoever got in by the password alone would otherwise stay in. Sessions name their person only
-    within what is signed, so all are read: half a second for ten thousand, once in a phone's life.
-    """
-    is_theirs = str(person.pk)
-    alive = Session.objects.filter(expire_date__gt=timezone.now()).exclude(session_key=kept)
-    theirs = [
-        session.session_key
-        for session in alive.iterator(chunk_size=500)
-        if session.get_decoded().get(SESSION_KEY) == is_theirs
-    ]
-    ended, _ = Session.objects.filter(session_key__in=theirs).delete()
-    return ended
 
 
 def new_spare_codes(person: Person) -> list[str]:
@@ -135,8 +117,14 @@ def is_right(person: Person, code: str) -> bool:
 
 
 def turn_off(person: Person) -> bool:
-    """Take the second step and the spare codes away; return whether there was one."""
-    removed, _ = Authenticator.objects.filter(user=person).delete()
+    """Take the second step and the spare codes away; return whether there was one.
+
+    Every session of the person ends: that of a phone that was lost, too.
+    """
+    with transaction.atomic():
+        removed, _ = Authenticator.objects.filter(user=person).delete()
+        if removed:
+            person.end_sessions()
     if removed:
         logger.info("second step taken away from person %s", person.pk)
     return bool(removed)

@@ -41,6 +41,7 @@ urlpatterns = [
     path("sign-out/", views_sign_in.sign_out, name="workshop-sign-out"),
     path("my-sign-in/", views_sign_in.mine, name="workshop-my-sign-in"),
     path("my-sign-in/on/", views_sign_in.turn_on, name="workshop-second-step-on"),
+    path("my-sign-in/password/", views_sign_in.password, name="workshop-password"),
     path("my-sign-in/off/", views_sign_in.turn_off, name="workshop-second-step-off"),
     path("my-sign-in/codes/", views_sign_in.spare, name="workshop-spare-codes"),
     path("my-sign-in/codes.txt", views_sign_in.spare_file, name="workshop-spare-codes-file"),

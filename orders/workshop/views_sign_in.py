@@ -7,17 +7,18 @@ from typing import Any
 
 from django.conf import settings
 from django.contrib import messages
-from django.contrib.auth import login, logout
+from django.contrib.auth import login, logout, update_session_auth_hash
 from django.contrib.auth.forms import AuthenticationForm
+from django.contrib.auth.password_validation import validate_password
 from django.contrib.auth.views import LoginView
 from django.core.exceptions import ValidationError
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from orders import limits, second_step
+from orders import limits, second_step, sign_in_letters
 from orders.access import workshop_person, workshop_to_set_up
 from orders.errors import RefusedError
 from orders.models import Person, Workshop
@@ -93,6 +94,8 @@ def step(request: HttpRequest) -> HttpResponse:
     try:
         limits.count(request, "second-step", person=f"second step {person.pk}")
     except limits.TooOftenError as error:
+        if limits.is_within("wrong-codes-letter", f"person {person.pk}"):
+            sign_in_letters.tell(person, "wrong-codes")
         return _ask(request, error.sentence, 429)
     if not second_step.is_right(person, request.POST.get("code", "")):
         return _ask(request, second_step.WRONG, 422)
@@ -122,12 +125,18 @@ def mine(request: HttpRequest) -> HttpResponse:
     return _mine(request)
 
 
-@sensitive_post_parameters("code")
+@sensitive_post_parameters("password", "code")
 @require_POST
 @workshop_to_set_up
 def turn_on(request: HttpRequest) -> HttpResponse:
-    """Turn the second step on with a first code, and show the spare codes this once."""
+    """Turn the second step on with a first code, and show the spare codes this once.
+
+    The password is asked for again: at a browser left signed in somebody else could set up their
+    own phone, and keep its owner out.
+    """
     person = workshop_person(request)
+    if not second_step.is_set(person) and (wrong := _not_proved(request, person, "again-on")):
+        return wrong
     secret = request.session.get(SECRET, "")
     try:
         limits.count(request, "second-step", person=f"second step {person.pk}")
@@ -136,8 +145,8 @@ def turn_on(request: HttpRequest) -> HttpResponse:
         codes = second_step.set_up(person, secret, request.POST.get("code", ""))
     except RefusedError as error:
         return _mine(request, error=error.sentence, status=422)
-    second_step.end_other_sessions(person, request.session.session_key or "")
     del request.session[SECRET]
+    _changed(request, person, "second-step-on")
     return _show(request, codes)
 
 
@@ -150,6 +159,7 @@ def turn_off(request: HttpRequest) -> HttpResponse:
     if wrong := _not_proved(request, person, "again-off"):
         return wrong
     if second_step.turn_off(person):
+        _changed(request, person, "second-step-off")
         messages.success(request, "The second step is off. Your password alone signs you in.")
     return redirect("workshop-my-sign-in")
 
@@ -164,7 +174,57 @@ def spare(request: HttpRequest) -> HttpResponse:
         return wrong
     if not second_step.is_set(person):
         return redirect("workshop-my-sign-in")
-    return _show(request, second_step.new_spare_codes(person))
+    codes = second_step.new_spare_codes(person)
+    sign_in_letters.tell(person, "spare-codes")
+    return _show(request, codes)
+
+
+@sensitive_post_parameters("password", "code", "new", "again")
+@require_POST
+@workshop_to_set_up
+def password(request: HttpRequest) -> HttpResponse:
+    """Change one's password; the old one, and a code where there are any, are asked for again.
+
+    Every other session ends with the old password, one that begins at this moment too.
+    """
+    person = workshop_person(request)
+    new = request.POST.get("new", "")
+    if sentence := _wrong_with(new, request.POST, person):
+        return _mine(request, wrong="again-password", new_error=sentence, status=422)
+    if wrong := _not_proved(request, person, "again-password"):
+        return wrong
+    old = person.password
+    person.set_password(new)
+    mine = Person.objects.filter(pk=person.pk, password=old)
+    if not mine.update(password=person.password):
+        person.refresh_from_db()
+        return _mine(request, wrong="again-password", password_error=NOT_YOURS, status=422)
+    _changed(request, person, "password")
+    messages.success(request, "Your password is changed. Other browsers are signed out.")
+    return redirect("workshop-my-sign-in")
+
+
+def _wrong_with(new: str, form: QueryDict, person: Person) -> str:
+    """Return what is wrong with a new password, "" where nothing is.
+
+    It is compared with what was typed, never with the password itself: that would be a way to
+    guess it uncounted.
+    """
+    if new != form.get("again", ""):
+        return "The two are not the same. Type the new password twice."
+    if new and new == form.get("password", ""):
+        return "That is the password you have. Think of another one."
+    try:
+        validate_password(new, person)
+    except ValidationError as error:
+        return " ".join(error.messages)
+    return ""
+
+
+def _changed(request: HttpRequest, person: Person, what: str) -> None:
+    """Keep this browser signed in, alone of all, and write the person that it was done."""
+    update_session_auth_hash(request, person)
+    sign_in_letters.tell(person, what)
 
 
 @require_safe

@@ -153,6 +153,7 @@ ROWS: tuple[Row, ...] = (
     Row("workshop-second-step", "get", EVERYBODY),
     Row("workshop-my-sign-in", "get", SHOP),
     *(Row(f"workshop-second-step-{n}", "post", SHOP) for n in ("on", "off")),
+    Row("workshop-password", "post", SHOP),
     Row("workshop-spare-codes", "post", SHOP),
     # the codes are handed out for ten minutes after they were made
     Row("workshop-spare-codes-file", "get", {**SHOP, CUTTER: 404}),

@@ -16,9 +16,9 @@ from django.urls import reverse
 from PIL import Image, ImageDraw
 
 from config.environment import Environment, SettingError
-from orders import second_step
+from orders import outbox, second_step
 from orders.errors import RefusedError
-from orders.models import Person
+from orders.models import Mail, Person
 from tests import factories
 from tests.workshop.conftest import BACKEND
 
@@ -67,6 +67,11 @@ def signing_in() -> Client:
 
 def typed(client: Client, code: str) -> Any:
     return client.post(reverse("workshop-second-step"), {"code": code})
+
+
+def turned_on(client: Client, code: str) -> Any:
+    form = {"password": "tide-table", "code": code}
+    return client.post(reverse("workshop-second-step-on"), form)
 
 
 def is_in(client: Client) -> bool:
@@ -234,7 +239,7 @@ class TestMySignIn:
     ) -> None:
         self.page(client)
         secret = client.session["second_step_secret"]
-        answer = client.post(reverse("workshop-second-step-on"), {"code": code_at(secret, NOW)})
+        answer = turned_on(client, code_at(secret, NOW))
         person = Person.objects.get()
         shown = answer.content.decode()
         codes = second_step.spare_codes(person)
@@ -255,7 +260,7 @@ class TestMySignIn:
     def test_a_wrong_first_code_changes_nothing_and_keeps_the_secret(self, client: Client) -> None:
         self.page(client)
         secret = client.session["second_step_secret"]
-        answer = client.post(reverse("workshop-second-step-on"), {"code": "000000"})
+        answer = turned_on(client, "000000")
         assert answer.status_code == 422
         assert not second_step.is_set(Person.objects.get())
         assert client.session["second_step_secret"] == secret
@@ -287,6 +292,7 @@ class TestMySignIn:
         person = Person.objects.get()
         secret = second_step.new_secret()
         old = second_step.set_up(person, secret, code_at(secret, NOW - 30))
+        client.force_login(person, BACKEND)
         code = code_at(secret, NOW)
         for form, told in (
             ({"password": "spring-tide", "code": code}, "not your password"),
@@ -304,6 +310,7 @@ class TestMySignIn:
     def test_a_spare_code_turns_it_off_when_the_phone_is_lost(self, client: Client) -> None:
         person, secret = Person.objects.get(), second_step.new_secret()
         codes = second_step.set_up(person, secret, code_at(secret, NOW))
+        client.force_login(person, BACKEND)
         form = {"password": "tide-table", "code": codes[0]}
         client.post(reverse("workshop-second-step-off"), form)
         assert not second_step.is_set(person)
@@ -316,8 +323,84 @@ class TestMySignIn:
         colleague.force_login(factories.workshop_person("packer@harbour.example"), BACKEND)
         self.page(client)
         secret = client.session["second_step_secret"]
-        client.post(reverse("workshop-second-step-on"), {"code": code_at(secret, NOW)})
+        turned_on(client, code_at(secret, NOW))
         assert (is_in(client), is_in(other), is_in(colleague)) == (True, False, True)
+
+    def test_setting_it_up_needs_the_password_again(self, client: Client) -> None:
+        """At a browser left signed in, somebody's own phone would keep its owner out."""
+        self.page(client)
+        code = code_at(client.session["second_step_secret"], NOW)
+        for form in ({"code": code}, {"code": code, "password": "guess"}):
+            refused = client.post(reverse("workshop-second-step-on"), form)
+            assert refused.status_code == 422
+            assert refused.content.decode().count("not your password") == 1
+        assert not second_step.is_set(Person.objects.get())
+        assert turned_on(client, code).status_code == 200
+        assert second_step.is_set(Person.objects.get())
+
+    @pytest.mark.parametrize("name", ["second-step-off", "spare-codes"])
+    def test_each_change_is_told_by_letter(self, client: Client, name: str) -> None:
+        self.page(client)
+        secret = client.session["second_step_secret"]
+        turned_on(client, code_at(secret, NOW - 30))
+        form = {"password": "tide-table", "code": code_at(secret, NOW)}
+        client.post(reverse(f"workshop-{name}"), form)
+        told, first = Mail.objects.all()  # the newest first
+        assert {told.to, first.to} == {"cutter@harbour.example"}
+        assert "was set up" in first.body
+        assert {"second-step-off": "taken away", "spare-codes": "New spare"}[name] in told.body
+        assert secret not in told.body + first.body
+        assert is_in(client)
+        assert outbox.send_due() == 2
+
+    @pytest.mark.parametrize("how", ["page", "command"])
+    def test_taking_it_away_signs_other_browsers_out(self, client: Client, how: str) -> None:
+        """The phone that was lost may be signed in."""
+        self.page(client)
+        secret = client.session["second_step_secret"]
+        turned_on(client, code_at(secret, NOW - 30))
+        phone = signing_in()
+        typed(phone, code_at(secret, NOW))
+        assert is_in(phone)
+        if how == "command":
+            call_command("reset_second_step", "cutter@harbour.example", stdout=io.StringIO())
+        else:
+            form = {"password": "tide-table", "code": code_at(secret, NOW + 30)}
+            client.post(reverse("workshop-second-step-off"), form)
+        assert not second_step.is_set(Person.objects.get())
+        assert (is_in(client), is_in(phone)) == (how == "page", False)
+
+    def test_a_sign_in_on_its_way_while_it_is_set_up_opens_nothing(
+        self, client: Client, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """The password was taken and no second step found; then it is set up; then the session
+        is made."""
+        person, secret = Person.objects.get(), second_step.new_secret()
+        thief, found = Client(), second_step.is_set
+
+        def set_up_in_between(who: Person) -> bool:
+            monkeypatch.setattr(second_step, "is_set", found)
+            was_set = found(who)
+            second_step.set_up(person, secret, code_at(secret, NOW))
+            return was_set
+
+        monkeypatch.setattr(second_step, "is_set", set_up_in_between)
+        answer = thief.post(reverse("workshop-sign-in"), FORM)
+        assert answer["Location"] == reverse("workshop-today")
+        assert second_step.is_set(person)
+        assert not is_in(thief)
+
+    def test_many_wrong_codes_after_a_right_password_are_told_by_one_letter(
+        self, clock: Clock
+    ) -> None:
+        person, secret = factories.workshop_person(), second_step.new_secret()
+        second_step.set_up(person, secret, code_at(secret, NOW))
+        thief = signing_in()
+        for _ in range(13):
+            typed(thief, "000001")
+        (letter,) = Mail.objects.all()
+        assert letter.to == person.email
+        assert "typed your password rightly" in letter.body
 
     def test_guessing_the_password_there_is_paused(self, client: Client) -> None:
         for _ in range(10):
@@ -362,7 +445,7 @@ class TestRequired:
             assert client.get(reverse(name))["Location"] == mine
         assert client.get(mine).status_code == 200
         secret = client.session["second_step_secret"]
-        client.post(reverse("workshop-second-step-on"), {"code": code_at(secret, NOW)})
+        turned_on(client, code_at(secret, NOW))
         assert client.get(reverse("workshop-today")).status_code == 200
 
     def test_strangers_and_artists_are_told_what_they_always_are(self, settings: Any) -> None:

@@ -36,11 +36,13 @@ def test_set_up_save_the_codes_sign_out_and_in_again(
     secret = page.locator(".secret").inner_text()
     faults = faults_everywhere(page)
     page.get_by_label("The six figures in the app").fill("000000")
+    page.get_by_label("Your password again").fill("tide-table")
     page.keyboard.press("Enter")
     page.get_by_text("That code is not right").wait_for()
     assert page.locator(".secret").inner_text() == secret
     faults += faults_everywhere(page)
     page.get_by_label("The six figures in the app").fill(code_of(secret, -1))
+    page.get_by_label("Your password again").fill("tide-table")
     page.get_by_role("button", name="Turn it on").click()
     page.get_by_role("heading", name="Your spare codes").wait_for()
     codes = page.locator(".spare-codes .code").all_inner_texts()
