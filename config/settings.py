@@ -152,7 +152,8 @@ ACCOUNT_UNIQUE_EMAIL = True
 ACCOUNT_LOGIN_BY_CODE_ENABLED = True
 ACCOUNT_LOGIN_BY_CODE_TIMEOUT = 15 * 60
 ACCOUNT_LOGIN_BY_CODE_MAX_ATTEMPTS = 3
-# six figures: a phone shows its number keys, and three tries in a million are few enough
+# six figures: a phone shows its number keys, and three tries in a million are few enough;
+# where very many are asked for or were wrong, config/sign_in.py makes it nine
 ACCOUNT_LOGIN_BY_CODE_FORMAT = {"numeric": True, "dashed": False, "length": 6}
 ACCOUNT_LOGIN_BY_CODE_SUPPORTS_RESEND = 3
 ACCOUNT_LOGIN_TIMEOUT = 60 * 60  # the whole of it, with codes that were sent again

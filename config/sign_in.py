@@ -3,17 +3,27 @@
 import ipaddress
 import logging
 import unicodedata
+from string import digits
 from threading import Thread
-from typing import Any
+from typing import Any, Final
 
 from allauth.account.adapter import DefaultAccountAdapter
 from django.conf import settings
 from django.core.mail import EmailMessage
 from django.http import HttpRequest
+from django.utils.crypto import get_random_string
 
 from orders.models.people import tidy_email
 
 logger = logging.getLogger(__name__)
+
+LONG_CODE: Final = 9
+WANTS_LONG: Final = "wants_long_code"
+
+
+def want_long_code(request: HttpRequest) -> None:
+    """Let the code that is made for this request have nine figures."""
+    setattr(request, WANTS_LONG, True)
 
 
 class SignInAdapter(DefaultAccountAdapter):
@@ -28,11 +38,20 @@ class SignInAdapter(DefaultAccountAdapter):
     def is_open_for_signup(self, request: HttpRequest) -> bool:
         return False
 
+    def generate_login_code(self) -> str:
+        """Return six figures, or nine where codes are being guessed (orders/limits.py)."""
+        if getattr(self.request, WANTS_LONG, False):
+            return get_random_string(LONG_CODE, digits)
+        return str(super().generate_login_code())
+
     def send_mail(self, template_prefix: str, email: str, context: dict[str, Any]) -> None:
         """Send a code beside the answer, so that the answer takes no longer than to a stranger.
 
         The time that a mail server takes would otherwise tell whether an address is known.
         """
+        code = str(context.get("code", ""))
+        if len(code) == LONG_CODE:  # by threes it is read and typed without a slip
+            context = {**context, "code": f"{code[:3]} {code[3:6]} {code[6:]}"}
         message = self.render_mail(template_prefix, email, context)
         if settings.CODES_SENT_BESIDE:
             Thread(target=_send, args=(message,), daemon=True).start()

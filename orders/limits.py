@@ -77,11 +77,22 @@ LIMITS: Final[dict[str, Limit]] = {
     "sign-in-box-more": Limit(1, 0, timedelta(minutes=5), "asked for a code a moment ago"),
     # tries at one mailed code, for as long as it can live (ACCOUNT_LOGIN_TIMEOUT)
     "sign-in-try": Limit(3, 0, HOUR, "tried that code three times"),
+    # While codes are asked for as seldom as this, by one mailbox and by all, and as few were wrong
+    # within a day, a mailed code is short. Three tries in a million are few; a hundred thousand,
+    # by many network addresses and for many mailboxes, would find one. Nobody is refused by these.
+    "short-code-box": Limit(3, 0, HOUR, "asked for codes"),
+    "short-code": Limit(40, 0, HOUR, "asked for codes"),
+    "wrong-code-box": Limit(5, 0, KEPT, "typed wrong codes"),
+    "wrong-code": Limit(30, 0, KEPT, "typed wrong codes"),
     "second-step": Limit(10, 60, timedelta(minutes=15), "tried very many codes"),
     # letters that somebody knows the password and guesses at codes
     "wrong-codes-letter": Limit(1, 0, KEPT, "been told of that today"),
 }
-GUARDS: Final = frozenset({"sign-in-try", "second-step", "wrong-codes-letter"})
+SHORT_CODES: Final = ("short-code-box", "short-code")
+WRONG_CODES: Final = ("wrong-code-box", "wrong-code")
+GUARDS: Final = frozenset(
+    {"sign-in-try", "second-step", "wrong-codes-letter", *SHORT_CODES, *WRONG_CODES}
+)
 
 
 class TooOftenError(RefusedError):
@@ -153,6 +164,30 @@ def is_within(action: str, who: str) -> bool:
     except TooOftenError:
         return False
     return True
+
+
+def is_used_up(action: str, who: str) -> bool:
+    """Return whether somebody did an action as often as may be; counts nothing."""
+    limit = limit_of(action)
+    if limit is None or not limit.each:
+        return False
+    row = UseCount.objects.filter(action=action, who=_mark("person", who))
+    since = timezone.now() - limit.window
+    return row.filter(began_at__gt=since, count__gte=limit.each).exists()
+
+
+def may_be_short(mailbox: str) -> bool:
+    """Count a code that is asked for by a mailbox; return whether a short one is safe enough."""
+    both = (mailbox, "all")  # each is counted, whatever the other says
+    seldom = [is_within(action, who) for action, who in zip(SHORT_CODES, both, strict=True)]
+    wrong = [is_used_up(action, who) for action, who in zip(WRONG_CODES, both, strict=True)]
+    return all(seldom) and not any(wrong)
+
+
+def count_wrong_code(mailbox: str) -> None:
+    """Count a wrong code that was typed for a mailbox, known or not."""
+    for action, who in zip(WRONG_CODES, (mailbox, "all"), strict=True):
+        is_within(action, who)
 
 
 def _count(action: str, limit: Limit, asked: list[tuple[str, int]]) -> None:

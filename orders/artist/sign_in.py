@@ -26,6 +26,7 @@ from django.shortcuts import redirect
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_POST
 
+from config.sign_in import want_long_code
 from orders import access, limits
 from orders.models import Person
 from orders.models.people import tidy_email
@@ -71,7 +72,7 @@ class CodeForm(ConfirmLoginCodeForm):
         super().__init__(*args, **options)
         field = self.fields["code"]
         field.label = "The code in the mail"
-        field.help_text = "Six figures; a gap between them does no harm."
+        field.help_text = "Six figures, or nine; gaps between them do no harm."
         field.widget.attrs = {
             "autocomplete": "one-time-code",
             "inputmode": "numeric",
@@ -99,6 +100,11 @@ def _person_to_mail(email: str) -> Person | None:
     return person if isinstance(person, Person) and not person.is_workshop else None
 
 
+def _mailbox(email: str) -> str:
+    """Return what a mailbox is counted by, however its address was typed."""
+    return tidy_email(unicodedata.normalize("NFKC", email))
+
+
 def _may_mail(request: HttpRequest, email: str) -> bool:
     """Count a code that is asked for; return whether the mailbox may get one more.
 
@@ -106,8 +112,10 @@ def _may_mail(request: HttpRequest, email: str) -> bool:
     stranger could use its owner's up. A mailbox that gets very many, whoever asks, gets one each
     five minutes; the page says the same then. Raises TooOftenError.
     """
-    box = tidy_email(unicodedata.normalize("NFKC", email))
+    box = _mailbox(email)
     limits.count(request, "sign-in-mail", person=f"{box} {limits.address_of(request)}")
+    if not limits.may_be_short(box):
+        want_long_code(request)
     return limits.is_within("sign-in-box", box) or limits.is_within("sign-in-box-more", box)
 
 
@@ -175,6 +183,7 @@ class ConfirmView(ConfirmLoginCodeView):
         """An empty field is no try: it is told and costs nothing."""
         if "code" in form.errors.as_data() and form.errors.as_data()["code"][0].code == "required":
             return self.render_to_response(self.get_context_data(form=form))
+        limits.count_wrong_code(_mailbox(self._process.state["email"]))
         return super().form_invalid(form)
 
     def _resend_form_valid(self, form: Any) -> HttpResponse:

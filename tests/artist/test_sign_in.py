@@ -39,7 +39,7 @@ def ask(client: Client, email: str) -> Any:
 
 
 def code_in_mail() -> str:
-    found = re.search(r"^ {4}(\S+)$", str(mail.outbox[-1].body), re.MULTILINE)
+    found = re.search(r"^ {4}(\S.*)$", str(mail.outbox[-1].body), re.MULTILINE)
     assert found
     return found[1]
 
@@ -362,3 +362,65 @@ def test_a_code_ends_with_what_its_account_was(change: str) -> None:
     assert "cannot be used any more" in answer.content.decode()
     assert "_auth_user_id" not in client.session
     assert client.get(reverse("workshop-today")).status_code == 302
+
+
+def guess(client: Client, times: int = 1) -> None:
+    for _ in range(times):
+        client.post("/sign-in/code/", {"code": "000000"})
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("limits", [{}, None])
+def test_codes_grow_where_one_mailbox_is_asked_for_again_and_again(
+    settings: Any, limits: Any
+) -> None:
+    """20 and 12 codes an hour with three tries each are 2,300 tries a day at a million codes."""
+    settings.LIMITS = limits
+    factories.artist_person(WREN)
+    factories.artist_person("moss@harbour.example")
+    lengths = []
+    for number in range(5):
+        client = Client(REMOTE_ADDR=f"192.0.2.{number}")
+        ask(client, WREN)
+        lengths.append(len(re.sub(r"\D", "", code_in_mail())))
+    assert lengths == [6, 6, 6, 9, 9]
+    assert re.fullmatch(r"\d{3} \d{3} \d{3}", code_in_mail())
+    client.post("/sign-in/code/", {"code": code_in_mail()})
+    assert "_auth_user_id" in client.session
+    ask(Client(), "moss@harbour.example")  # somebody else has as short a code as ever
+    assert re.fullmatch(r"\d{6}", code_in_mail())
+
+
+@pytest.mark.django_db
+def test_codes_grow_for_a_day_after_wrong_ones() -> None:
+    factories.artist_person(WREN)
+    for number in range(2):
+        guesser = Client(REMOTE_ADDR=f"192.0.2.{number}")
+        ask(guesser, WREN)
+        guess(guesser, 3)
+    artist = Client()
+    ask(artist, WREN)
+    assert re.fullmatch(r"\d{3} \d{3} \d{3}", code_in_mail())
+    artist.post("/sign-in/code/", {"code": code_in_mail()})
+    assert "_auth_user_id" in artist.session
+
+
+@pytest.mark.django_db
+def test_codes_grow_for_all_where_many_mailboxes_are_guessed_at() -> None:
+    """Each mailbox has few tries; by all together one would be found. Unknown ones count too."""
+    factories.artist_person(WREN)
+    for number in range(10):
+        guesser = Client(REMOTE_ADDR=f"192.0.2.{number}")
+        ask(guesser, f"tern-{number}@harbour.example")
+        guess(guesser, 3)
+    ask(Client(), WREN)
+    assert re.fullmatch(r"\d{3} \d{3} \d{3}", code_in_mail())
+
+
+@pytest.mark.django_db
+def test_codes_grow_where_very_many_are_asked_for_before_any_is_tried() -> None:
+    factories.artist_person(WREN)
+    for number in range(40):
+        ask(Client(REMOTE_ADDR=f"192.0.2.{number}"), f"tern-{number}@harbour.example")
+    ask(Client(), WREN)
+    assert re.fullmatch(r"\d{3} \d{3} \d{3}", code_in_mail())
