@@ -174,6 +174,7 @@ AXES_COOLOFF_TIME = timedelta(minutes=15)
 AXES_CLIENT_IP_CALLABLE = "config.sign_in.client_address"
 AXES_USERNAME_CALLABLE = "config.sign_in.sign_in_name"
 AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
+AXES_LOCKOUT_TEMPLATE = "429.html"
 
 # --- how often something may be done: orders/limits.py has the table, this changes rows of it
 LIMITS = ENVIRONMENT.limits("HOLDFAST_LIMITS")

@@ -13,17 +13,12 @@ from django.core.mail import EmailMessage
 from django.http import HttpRequest
 from django.utils.crypto import get_random_string
 
+from orders.limits import WANTS_LONG_CODE
 from orders.models.people import tidy_email
 
 logger = logging.getLogger(__name__)
 
 LONG_CODE: Final = 9
-WANTS_LONG: Final = "wants_long_code"
-
-
-def want_long_code(request: HttpRequest) -> None:
-    """Let the code that is made for this request have nine figures."""
-    setattr(request, WANTS_LONG, True)
 
 
 class SignInAdapter(DefaultAccountAdapter):
@@ -40,7 +35,7 @@ class SignInAdapter(DefaultAccountAdapter):
 
     def generate_login_code(self) -> str:
         """Return six figures, or nine where codes are being guessed (orders/limits.py)."""
-        if getattr(self.request, WANTS_LONG, False):
+        if getattr(self.request, WANTS_LONG_CODE, False):
             return get_random_string(LONG_CODE, digits)
         return str(super().generate_login_code())
 

@@ -33,6 +33,9 @@ from .models import Design, UseCount, Version
 HOUR: Final = timedelta(hours=1)
 KEPT: Final = timedelta(days=1)
 MARK_LENGTH: Final = 24
+WANTS_LONG_CODE: Final = "wants_long_code"  # a mark on a request: its mailed code has nine figures
+# a network of IPv6 may have so many times what one of its addresses may
+NETWORK_TIMES: Final = 10
 # An account or session from which so many drawings wait sends no more until some are looked at.
 WAITING = "waiting"
 # One drawing of which so many versions wait takes no more, whoever makes them: an order's link
@@ -84,14 +87,19 @@ LIMITS: Final[dict[str, Limit]] = {
     "short-code": Limit(40, 0, HOUR, "asked for codes"),
     "wrong-code-box": Limit(5, 0, KEPT, "typed wrong codes"),
     "wrong-code": Limit(30, 0, KEPT, "typed wrong codes"),
+    # passwords tried for one mail address from one network address, right ones too: counted before
+    # they are compared, so that many at the same moment are no more. Wrong ones end at ten (axes).
+    "password": Limit(20, 0, timedelta(minutes=15), "tried to sign in very often"),
+    "password-network": Limit(60, 0, timedelta(minutes=15), "tried to sign in very often"),
     "second-step": Limit(10, 60, timedelta(minutes=15), "tried very many codes"),
     # letters that somebody knows the password and guesses at codes
     "wrong-codes-letter": Limit(1, 0, KEPT, "been told of that today"),
 }
+PASSWORDS: Final = ("password", "password-network")
 SHORT_CODES: Final = ("short-code-box", "short-code")
 WRONG_CODES: Final = ("wrong-code-box", "wrong-code")
 GUARDS: Final = frozenset(
-    {"sign-in-try", "second-step", "wrong-codes-letter", *SHORT_CODES, *WRONG_CODES}
+    {"sign-in-try", "second-step", "wrong-codes-letter", *PASSWORDS, *SHORT_CODES, *WRONG_CODES}
 )
 
 
@@ -108,16 +116,30 @@ def address_of(request: HttpRequest) -> str:
 
     Of IPv6 the first 64 bits count: one household has all that share them (RFC 6177).
     """
+    return _mark("address", _address_text(request, 64))
+
+
+def network_of(request: HttpRequest) -> str:
+    """Return the mark of the network that an address of IPv6 is from, "" for other addresses.
+
+    Whoever asks for them is given 48 bits for themselves (RFC 6177), which are 65,536 addresses
+    that would each have counts of their own.
+    """
+    text = _address_text(request, 48)
+    return _mark("network", text) if ":" in text else ""
+
+
+def _address_text(request: HttpRequest, bits: int) -> str:
     find: Callable[[HttpRequest], str] = import_string(settings.AXES_CLIENT_IP_CALLABLE)
     text = find(request)
     try:
         address = ipaddress.ip_address(text.partition("%")[0])
     except ValueError:
-        return _mark("address", text)
+        return text
     if isinstance(address, ipaddress.IPv6Address):
         mapped = address.ipv4_mapped
-        text = str(mapped or ipaddress.ip_network((address, 64), strict=False))
-    return _mark("address", text)
+        return str(mapped or ipaddress.ip_network((address, bits), strict=False))
+    return text
 
 
 def count(request: HttpRequest, action: str, *, person: str = "") -> None:
@@ -131,6 +153,8 @@ def count(request: HttpRequest, action: str, *, person: str = "") -> None:
     if limit is None or (action not in GUARDS and _is_workshop(request)):
         return
     asked = [(address_of(request), limit.address)]
+    if network := network_of(request):
+        asked.append((network, NETWORK_TIMES * limit.address))
     if who := person or _person(request):
         asked.append((_mark("person", who), limit.each))
     _count(action, limit, asked)
@@ -148,6 +172,19 @@ def count_quote(request: HttpRequest, email: str) -> None:
         is_own = person is not None and person.email.lower() == email.lower()
         if email and not is_own and not _is_workshop(request):
             count_person(ORDER_MAIL, f"mail to {email.lower()}")
+
+
+def count_password(request: HttpRequest) -> None:
+    """Count a password that is tried for a mail address, before it is compared.
+
+    By network address too, so that strangers elsewhere do not keep its owner out.
+    Raises TooOftenError.
+    """
+    find: Callable[[HttpRequest, None], str] = import_string(settings.AXES_USERNAME_CALLABLE)
+    name = find(request, None)
+    count_person("password", f"{name} {address_of(request)}")
+    if network := network_of(request):
+        count_person("password-network", f"{name} {network}")
 
 
 def count_person(action: str, who: str) -> None:

@@ -26,7 +26,6 @@ from django.shortcuts import redirect
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_POST
 
-from config.sign_in import want_long_code
 from orders import access, limits
 from orders.models import Person
 from orders.models.people import tidy_email
@@ -115,7 +114,7 @@ def _may_mail(request: HttpRequest, email: str) -> bool:
     box = _mailbox(email)
     limits.count(request, "sign-in-mail", person=f"{box} {limits.address_of(request)}")
     if not limits.may_be_short(box):
-        want_long_code(request)
+        setattr(request, limits.WANTS_LONG_CODE, True)  # read where the code is made
     return limits.is_within("sign-in-box", box) or limits.is_within("sign-in-box-more", box)
 
 

@@ -58,6 +58,11 @@ class SignIn(LoginView):
     def get_context_data(self, **kwargs: Any) -> dict[str, Any]:
         return super().get_context_data(workshop=Workshop.current(), **kwargs)
 
+    def post(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        """Count a try before the password is compared."""
+        limits.count_password(request)
+        return super().post(request, *args, **kwargs)
+
     def form_valid(self, form: Any) -> HttpResponse:
         """Sign in, or where the second step is set up, go on to it: nobody is signed in yet."""
         person = form.get_user()

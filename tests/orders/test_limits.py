@@ -91,6 +91,17 @@ class TestCounting:
         limits.count(asked("2001:db8:1:3::1", "c"), "upload")
         limits.count(asked("not an address", "d"), "upload")
 
+    def test_a_network_of_version_six_is_ten_addresses(self, settings: Any) -> None:
+        """Whoever is given 48 bits has 65,536 such households (RFC 6177)."""
+        settings.LIMITS = {"upload": (0, 2)}
+        for number in range(20):
+            limits.count(asked(f"2001:db8:1:{number:x}::1", f"v{number}"), "upload")
+        with pytest.raises(TooOftenError):
+            limits.count(asked("2001:db8:1:ffff::1", "a"), "upload")
+        limits.count(asked("2001:db8:2:ffff::1", "b"), "upload")
+        assert limits.network_of(asked("192.0.2.7")) == ""
+        assert limits.network_of(asked("::ffff:192.0.2.7")) == ""
+
     def test_behind_a_proxy_the_address_is_the_one_that_the_proxy_saw(self, settings: Any) -> None:
         settings.LIMITS, settings.IS_BEHIND_PROXY = {"upload": (0, 1)}, True
         for number in range(2):

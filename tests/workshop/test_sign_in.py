@@ -1,6 +1,7 @@
 """Sign-in of the workshop: email and password, and nobody else comes in."""
 
 import io
+from typing import Any
 
 import pytest
 from django.core.management import CommandError, call_command
@@ -78,7 +79,11 @@ def test_after_ten_wrong_tries_even_the_right_password_is_refused_there() -> Non
     spellings = ("cutter@harbour.example", "CUTTER@Harbour.example", " cutter@harbour.example ")
     for number in range(10):
         sign_in(spellings[number % 3], f"guess {number}")
-    assert sign_in("cutter@harbour.example", "tide-table").status_code == 429  # type: ignore[attr-defined]
+    refused = sign_in("cutter@harbour.example", "tide-table")
+    assert refused.status_code == 429  # type: ignore[attr-defined]
+    page = refused.content.decode()  # type: ignore[attr-defined]
+    assert "Try again in a quarter of an hour" in page
+    assert "</html>" in page
 
 
 def test_tries_from_elsewhere_do_not_lock_the_cutter_out() -> None:
@@ -99,6 +104,30 @@ def test_a_new_address_of_the_same_household_gives_no_new_tries() -> None:
         client = Client(REMOTE_ADDR=f"2001:db8:1:2::{number:x}")
         answer = client.post(reverse("workshop-sign-in"), form)
     assert answer.status_code == 429
+
+
+def test_whoever_has_a_network_of_version_six_has_no_tries_without_end() -> None:
+    """RFC 6177: a site is given 48 bits, in which are 65,536 of the 64 bits of a household."""
+    factories.workshop_person()
+    form = {"username": "cutter@harbour.example", "password": "guess"}
+    answers = [
+        Client(REMOTE_ADDR=f"2001:db8:1:{number:x}::1").post(reverse("workshop-sign-in"), form)
+        for number in range(61)
+    ]
+    assert [answer.status_code for answer in answers] == [200] * 60 + [429]
+    right = form | {"password": "tide-table"}
+    elsewhere = Client(REMOTE_ADDR="2001:db8:2::1").post(reverse("workshop-sign-in"), right)
+    assert elsewhere["Location"] == reverse("workshop-today")
+
+
+@pytest.mark.parametrize("setting", [{}, None])
+def test_a_password_is_counted_before_it_is_compared(settings: Any, setting: Any) -> None:
+    """Requests at the same moment are all let by until the first failure is written down."""
+    settings.LIMITS = setting
+    settings.AXES_ENABLED = False  # as long as nothing is written down
+    factories.workshop_person()
+    answers = [sign_in("cutter@harbour.example", "guess") for _ in range(21)]
+    assert [answer.status_code for answer in answers] == [200] * 20 + [429]  # type: ignore[attr-defined]
 
 
 def test_pages_of_the_workshop_are_not_kept_by_a_shared_browser() -> None:
