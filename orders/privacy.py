@@ -337,6 +337,8 @@ def _empty_order(order: Order) -> None:
     if not order.jobs.exclude(status__in=CALLED_OFF).exists():
         changed |= _no_address()
     Order.objects.filter(pk=order.pk).update(**changed)
+    for quote in order.quotes.all():  # whose addresses lead on to the order's own
+        order.quotes.filter(pk=quote.pk).update(token=new_token())
     for message in order.messages.all():
         messages.empty(message)
         message.pin_x_mm = message.pin_y_mm = None

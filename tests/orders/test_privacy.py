@@ -11,6 +11,7 @@ from axes.models import AccessAttempt
 from django.contrib.sessions.models import Session
 from django.core.files.base import ContentFile
 from django.test import Client
+from django.urls import reverse
 from django.utils import timezone
 
 from orders import messages, outbox, privacy, quoting, upkeep, workflow
@@ -269,6 +270,28 @@ def test_an_erased_account_leaves_the_invoice_and_nothing_else(
     assert files_in(media) == 4  # the one that was sold, kept for remakes
     privacy.erase_account(person, "", wren)  # pressed twice
     assert factories.artist_person().pk != person.pk  # the address is free again
+
+
+def test_old_links_of_an_erased_account_lead_nowhere(wren: Actor) -> None:
+    """A quote's address leads on to the order's, where name and street stand for the invoice."""
+    factories.price_sheet()
+    factories.workshop()
+    person = wren.person
+    assert person is not None
+    order = factories.make_order(artist=person)
+    factories.make_line(order, factories.make_version(owner=person))
+    quote = quoting.make_quote(order, wren)
+    workflow.accept(quote, wren)
+    cutter = Actor(Event.Role.WORKSHOP, factories.workshop_person())
+    workflow.queue(order.jobs.get(), cutter)
+    factories.send(order.jobs.get(), cutter)
+    addresses = [
+        reverse("order", args=[order.link_token]),
+        *(reverse(name, args=[quote.token]) for name in ("quote", "quote-pdf")),
+    ]
+    assert [Client().get(address).status_code for address in addresses] == [200, 200, 200]
+    privacy.erase_account(person, "", wren)
+    assert [Client().get(address).status_code for address in addresses] == [404, 404, 404]
 
 
 def test_an_account_with_something_being_made_is_not_erased(wren: Actor) -> None:
