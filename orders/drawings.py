@@ -190,7 +190,9 @@ def copy_at_size(version: Version, blank_code: str, *, owner: Design, by: Person
     recipe = _parsed(resized(version, BLANKS[blank_code].size_mm))
     with transaction.atomic():
         Design.objects.select_for_update().get(pk=version.design_id)
-        known = Design.objects.filter(made_from=version, removed_at=None)
+        known = Design.objects.filter(made_from=version, removed_at=None, owner=owner.owner)
+        if owner.owner is None:  # one made before the drawing was handed over is not its owner's
+            known = known.filter(visitor=owner.visitor)
         for design in known.order_by("id"):
             first = design.versions.filter(number=1, blank_code=blank_code).first()
             if first is not None:

@@ -17,7 +17,7 @@ from orders.access import VISITOR
 from orders.artist.views_mine import DRAWINGS_ON_A_PAGE
 from orders.checking import look_at, stencil_of
 from orders.drawings import at_size, copy_at_size, receive_drawing
-from orders.models import Design, Order, OrderLine, Version
+from orders.models import Design, Order, OrderLine, Person, Version
 from orders.workflow import Actor
 from tests import factories
 
@@ -216,6 +216,18 @@ def test_strokes_and_place_go_with_the_size(shop: Any) -> None:
     assert made.strokes[0].points_mm[0] == pytest.approx((50.8, 20.0))
     assert made.strokes[0].width_mm == pytest.approx(1.0)
     assert at_size(version, "4x4in", None, by=None).design == version.design
+
+
+def test_a_copy_that_somebody_else_owns_does_not_stand_in_the_way(wren: Client) -> None:
+    """Made by a browser before the drawing was ordered, and so handed over, alone."""
+    version = factories.make_version(visitor="another browser")
+    old = copy_at_size(version, "4x4in", owner=version.design, by=None)
+    again = copy_at_size(version, "4x4in", owner=version.design, by=None)
+    assert again == old
+    Design.objects.filter(pk=version.design_id).update(owner=Person.objects.get(), visitor="")
+    answer = wren.post(f"/mine/drawing/{version.design.token}/copy/", {"blank": "4x4in"})
+    assert wren.get(answer["Location"]).status_code == 200
+    assert old.design.token not in answer["Location"]
 
 
 def test_ordered_again_in_two_presses(wren: Client) -> None:
