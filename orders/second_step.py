@@ -24,6 +24,7 @@ from allauth.mfa.utils import decrypt
 from django.db import transaction
 from django.utils.crypto import constant_time_compare
 
+from . import sign_in_letters
 from .errors import RefusedError
 from .models import Person, Workshop
 
@@ -82,12 +83,19 @@ def set_up(person: Person, secret: str, code: str) -> list[str]:
         row.data[LAST] = counter
         row.save()
         person.end_sessions()
+        sign_in_letters.tell(person, "second-step-on")
         logger.info("second step set up for person %s", person.pk)
-        return new_spare_codes(person)
+        return _made_spare_codes(person)
 
 
 def new_spare_codes(person: Person) -> list[str]:
-    """Make new spare codes; the old ones work no longer."""
+    """Make new spare codes; the old ones work no longer, and the person is told by letter."""
+    with transaction.atomic():
+        sign_in_letters.tell(person, "spare-codes")
+        return _made_spare_codes(person)
+
+
+def _made_spare_codes(person: Person) -> list[str]:
     with transaction.atomic():
         Authenticator.objects.filter(user=person, type=KIND.RECOVERY_CODES).delete()
         logger.info("spare codes made for person %s", person.pk)
@@ -125,6 +133,7 @@ def turn_off(person: Person) -> bool:
         removed, _ = Authenticator.objects.filter(user=person).delete()
         if removed:
             person.end_sessions()
+            sign_in_letters.tell(person, "second-step-off")
     if removed:
         logger.info("second step taken away from person %s", person.pk)
     return bool(removed)

@@ -12,6 +12,7 @@ from django.contrib.auth.forms import AuthenticationForm
 from django.contrib.auth.password_validation import validate_password
 from django.contrib.auth.views import LoginView
 from django.core.exceptions import ValidationError
+from django.db import transaction
 from django.http import Http404, HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.views.decorators.cache import never_cache
@@ -151,7 +152,7 @@ def turn_on(request: HttpRequest) -> HttpResponse:
     except RefusedError as error:
         return _mine(request, error=error.sentence, status=422)
     del request.session[SECRET]
-    _changed(request, person, "second-step-on")
+    update_session_auth_hash(request, person)  # this browser stays in, alone of all
     return _show(request, codes)
 
 
@@ -164,7 +165,7 @@ def turn_off(request: HttpRequest) -> HttpResponse:
     if wrong := _not_proved(request, person, "again-off"):
         return wrong
     if second_step.turn_off(person):
-        _changed(request, person, "second-step-off")
+        update_session_auth_hash(request, person)
         messages.success(request, "The second step is off. Your password alone signs you in.")
     return redirect("workshop-my-sign-in")
 
@@ -179,9 +180,7 @@ def spare(request: HttpRequest) -> HttpResponse:
         return wrong
     if not second_step.is_set(person):
         return redirect("workshop-my-sign-in")
-    codes = second_step.new_spare_codes(person)
-    sign_in_letters.tell(person, "spare-codes")
-    return _show(request, codes)
+    return _show(request, second_step.new_spare_codes(person))
 
 
 @sensitive_post_parameters("password", "code", "new", "again")
@@ -198,13 +197,9 @@ def password(request: HttpRequest) -> HttpResponse:
         return _mine(request, wrong="again-password", new_error=sentence, status=422)
     if wrong := _not_proved(request, person, "again-password"):
         return wrong
-    old = person.password
-    person.set_password(new)
-    mine = Person.objects.filter(pk=person.pk, password=old)
-    if not mine.update(password=person.password):
-        person.refresh_from_db()
+    if not _put_password(person, new):
         return _mine(request, wrong="again-password", password_error=NOT_YOURS, status=422)
-    _changed(request, person, "password")
+    update_session_auth_hash(request, person)
     messages.success(request, "Your password is changed. Other browsers are signed out.")
     return redirect("workshop-my-sign-in")
 
@@ -226,10 +221,17 @@ def _wrong_with(new: str, form: QueryDict, person: Person) -> str:
     return ""
 
 
-def _changed(request: HttpRequest, person: Person, what: str) -> None:
-    """Keep this browser signed in, alone of all, and write the person that it was done."""
-    update_session_auth_hash(request, person)
-    sign_in_letters.tell(person, what)
+def _put_password(person: Person, new: str) -> bool:
+    """Change a password and write the person of it; False where it is another one by now."""
+    old = person.password
+    person.set_password(new)
+    with transaction.atomic():
+        mine = Person.objects.filter(pk=person.pk, password=old)
+        if mine.update(password=person.password):
+            sign_in_letters.tell(person, "password")
+            return True
+    person.refresh_from_db()
+    return False
 
 
 @require_safe

@@ -398,9 +398,10 @@ class TestMySignIn:
         thief = signing_in()
         for _ in range(13):
             typed(thief, "000001")
-        (letter,) = Mail.objects.all()
+        letter, told_before = Mail.objects.all()  # the newest first
         assert letter.to == person.email
         assert "typed your password rightly" in letter.body
+        assert "was set up" in told_before.body
 
     def test_guessing_the_password_there_is_paused(self, client: Client) -> None:
         for _ in range(10):
@@ -469,6 +470,7 @@ class TestLostPhone:
         out = io.StringIO()
         call_command("reset_second_step", " Cutter@Harbour.example", stdout=out)
         assert "by the password alone" in out.getvalue()
+        assert "taken away" in Mail.objects.all()[0].body
         client = Client()
         client.post(reverse("workshop-sign-in"), FORM)
         assert is_in(client)
