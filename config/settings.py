@@ -190,6 +190,8 @@ KEEP_BOOKS_DAYS = ENVIRONMENT.whole_number("HOLDFAST_KEEP_BOOKS_DAYS", 3650)
 # --- sessions and safety
 # a drawing without an account belongs to the browser session, so it lasts a season
 SESSION_COOKIE_AGE = 120 * 24 * 3600
+# names and addresses of everybody are behind the workshop's sign-in: it is asked for every month
+WORKSHOP_SIGN_IN_AGE = 30 * 24 * 3600
 SESSION_COOKIE_SECURE = IS_HTTPS
 # a browser takes a name like this from this very host only, over https, for all its paths
 SESSION_COOKIE_NAME = "__Host-session" if IS_HTTPS else "sessionid"

@@ -68,7 +68,9 @@ class SignIn(LoginView):
         """Sign in, or where the second step is set up, go on to it: nobody is signed in yet."""
         person = form.get_user()
         if not second_step.is_set(person):
-            return super().form_valid(form)
+            response = super().form_valid(form)
+            self.request.session.set_expiry(settings.WORKSHOP_SIGN_IN_AGE)
+            return response
         self.request.session[PENDING] = {
             "person": person.pk,
             "backend": person.backend,
@@ -107,6 +109,7 @@ def step(request: HttpRequest) -> HttpResponse:
         return _ask(request, second_step.WRONG, 422)
     del request.session[PENDING]
     login(request, person, backend=pending["backend"])
+    request.session.set_expiry(settings.WORKSHOP_SIGN_IN_AGE)
     left = len(second_step.spare_codes(person))
     if left < 3:
         messages.warning(request, f"You have {left} spare codes left. Make new ones in My sign-in.")

@@ -146,3 +146,14 @@ def test_a_common_password_or_a_short_one_is_refused(
     with pytest.raises(CommandError):
         call_command("add_cutter", "new@harbour.example")
     assert not Person.objects.filter(email="new@harbour.example").exists()
+
+
+def test_the_workshop_signs_in_again_after_a_month() -> None:
+    factories.workshop_person()
+    client = Client()
+    client.post(
+        reverse("workshop-sign-in"),
+        {"username": "cutter@harbour.example", "password": "tide-table"},
+    )
+    assert client.session.get_expiry_age() == 30 * 24 * 3600
+    assert client.cookies["sessionid"]["max-age"] == 30 * 24 * 3600
