@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 _USUAL_MODULES = (
     "geometry.errors",
+    "geometry.whole_rows",
     "resource",
     "PIL.ImageChops",
     "PIL.MpoImagePlugin",
@@ -93,19 +94,27 @@ def decode_raster(data: bytes, kind: str, limits: dict[str, int]) -> Decoded:
     from PIL import Image, UnidentifiedImageError
 
     from geometry.errors import UnreadableError
+    from geometry.whole_rows import NotWholeError, load_whole
 
     Image.MAX_IMAGE_PIXELS = limits["most_pixels"]
-    try:
+    sizes = []
+
+    def opened() -> Any:
         image = _open(data, kind)
         if image.width * image.height > limits["most_pixels"]:
             raise Image.DecompressionBombError
-        size = image.size
+        sizes.append(image.size)
         if kind == "TIFF" and image.tag_v2.get(0x0112) in (5, 6, 7, 8) and "dpi" in image.info:
             # Pillow turns a TIFF while loading it, but its resolution stays as stored.
             image.info["dpi"] = image.info["dpi"][::-1]
         if kind == "JPEG" and image.width * image.height > limits["kept_pixels"]:
             image.draft(None, (image.width // 2, image.height // 2))
-        image.load()
+        return image
+
+    try:
+        image = load_whole(opened)
+    except NotWholeError as error:
+        raise UnreadableError("damaged", str(error)) from error
     except (Image.DecompressionBombError, Image.DecompressionBombWarning, MemoryError) as error:
         most = limits["most_pixels"] // 1_000_000
         raise UnreadableError(
@@ -117,7 +126,7 @@ def decode_raster(data: bytes, kind: str, limits: dict[str, int]) -> Decoded:
         raise UnreadableError(
             "damaged", f"This {kind} file is broken and cannot be opened. Save or send it again."
         ) from error
-    return _upright(image, kind, size, limits)
+    return _upright(image, kind, sizes[0], limits)
 
 
 def _open(data: bytes, kind: str) -> Any:

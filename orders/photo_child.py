@@ -21,16 +21,22 @@ def redraw(data: bytes, limits: dict[str, int]) -> bytes:
     """
     from PIL import Image, ImageOps, UnidentifiedImageError
 
+    from geometry.whole_rows import load_whole
+
     Image.MAX_IMAGE_PIXELS = limits["most_pixels"]
-    try:
+    longest = limits["longest_px"]
+
+    def opened() -> Any:
         image = _open(data)
-        is_heic = image.format == "HEIF"
         if image.width * image.height > limits["most_pixels"]:
             raise Image.DecompressionBombError
-        longest = limits["longest_px"]
         if image.format in ("JPEG", "MPO"):
             image.draft("RGB", (longest, longest))
-        image.load()
+        return image
+
+    try:
+        image = load_whole(opened)
+        is_heic = image.format == "HEIF"
         # HEIC arrives turned already; for the rest the camera's tag says how it was held.
         upright = image if is_heic else ImageOps.exif_transpose(image)
         upright.thumbnail((longest, longest))

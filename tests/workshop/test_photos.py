@@ -22,6 +22,10 @@ from tests.workshop.conftest import Bench
 
 pytestmark = pytest.mark.django_db
 
+MISSING = (
+    "A part of this picture is missing: its file ends before its last row. "
+    "Save it again, or take the photo again, and send that."
+)
 UNREADABLE = "This file is not a photo that can be read. Send JPEG, PNG, WebP or HEIC."
 
 
@@ -76,13 +80,18 @@ def test_other_kinds_of_photo_become_jpeg(kind: str) -> None:
 
 def bomb() -> bytes:
     """A PNG of 20000 x 20000 px that says so in its head."""
+    return short_png(20_000, rows=100)
+
+
+def short_png(side: int = 64, rows: int = 30) -> bytes:
+    """A square grey PNG that has so many rows of those that its head tells."""
 
     def chunk(kind: bytes, data: bytes) -> bytes:
         check = struct.pack(">I", zlib.crc32(kind + data))
         return struct.pack(">I", len(data)) + kind + data + check
 
-    head = struct.pack(">IIBBBBB", 20_000, 20_000, 8, 0, 0, 0, 0)
-    lines = zlib.compress(b"\0" * 20_001 * 100)
+    head = struct.pack(">IIBBBBB", side, side, 8, 0, 0, 0, 0)
+    lines = zlib.compress(b"\0" * (side + 1) * rows)
     parts = chunk(b"IHDR", head) + chunk(b"IDAT", lines) + chunk(b"IEND", b"")
     return b"\x89PNG\r\n\x1a\n" + parts
 
@@ -94,6 +103,7 @@ def bomb() -> bytes:
         (b"<svg xmlns='http://www.w3.org/2000/svg'/>", UNREADABLE),
         (b"%PDF-1.4 nothing", UNREADABLE),
         (camera_photo()[:9000], UNREADABLE),
+        (short_png(), MISSING),
         (bomb(), "This photo has more than 110 million pixels. Save it smaller."),
         (b"", "That file is empty. Choose the photo again, or take a new one."),
     ],
