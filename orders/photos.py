@@ -11,6 +11,7 @@ from typing import Final
 
 from django.core.files.base import ContentFile
 from django.core.files.uploadedfile import UploadedFile
+from django.db import transaction
 
 from orders.errors import RefusedError
 from orders.models import Event, Job, Photo
@@ -30,14 +31,26 @@ BROKEN: Final = "This photo is cut short or broken. Take or send it again."
 TOO_LONG: Final = "This photo takes too long to unpack. Save it as a plain JPEG and send it again."
 
 
-def add_photo(job: Job, file: UploadedFile, actor: Actor) -> Photo:
-    """Store a photo of a job's pieces, redrawn. Raises RefusedError with one sentence."""
+def add_photo(job: Job, file: UploadedFile, actor: Actor, *, press: str = "") -> Photo:
+    """Store a photo of a job's pieces, redrawn. Raises RefusedError with one sentence.
+
+    ``press`` names the form, so that pressing twice stores one photo; "" is a press of its own.
+    """
     if actor.person is None or actor.role != Event.Role.WORKSHOP:
         raise RefusedError("Only the workshop adds photos.")
-    photo = Photo(job=job, by=actor.person)
-    photo.file.save("photo.jpg", ContentFile(redrawn_upload(file)), save=False)
-    photo.save()
-    record("order", "photo", actor, status=job.status, job=job, order=job.order)
+    known = job.photos.filter(press=press).first() if press else None
+    if known is not None:
+        return known
+    drawn = redrawn_upload(file)
+    with transaction.atomic():
+        Job.objects.select_for_update().get(pk=job.pk)
+        known = job.photos.filter(press=press).first() if press else None
+        if known is not None:
+            return known
+        photo = Photo(job=job, by=actor.person, press=press)
+        photo.file.save("photo.jpg", ContentFile(drawn), save=False)
+        photo.save()
+        record("order", "photo", actor, status=job.status, job=job, order=job.order)
     return photo
 
 

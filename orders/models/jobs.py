@@ -184,6 +184,15 @@ class Photo(models.Model):
     file = models.FileField(upload_to=photo_path, max_length=120)
     by = models.ForeignKey(Person, on_delete=models.PROTECT)
     at = models.DateTimeField(default=timezone.now)
+    # Of the form that it came by: the same form sent twice is one photo.
+    press = models.CharField(max_length=40, blank=True)
+
+    class Meta:
+        constraints = (
+            models.UniqueConstraint(
+                fields=("job", "press"), condition=~models.Q(press=""), name="photo_press_once"
+            ),
+        )
 
     def __str__(self) -> str:
         return f"photo of {self.job}"

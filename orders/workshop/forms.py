@@ -9,6 +9,7 @@ from django import forms
 from django.core.validators import MaxValueValidator, MinValueValidator
 
 from geometry.limits import BLANKS
+from orders.codes import new_token
 from orders.models import Film, Job, Packaging, Piece, Workshop
 
 LARGEST_COUNT = 999
@@ -106,6 +107,10 @@ class PhotoForm(forms.Form):
         help_text="JPEG, PNG, WebP or HEIC up to 30 MB. Place and camera data are left out.",
         widget=forms.ClearableFileInput(attrs={"accept": "image/*,.heic"}),
         error_messages={"required": "Choose a photo first, or take one."},
+    )
+    # new on every page, so that pressing twice adds one photo
+    press = forms.CharField(
+        max_length=40, required=False, widget=forms.HiddenInput, initial=new_token
     )
 
 

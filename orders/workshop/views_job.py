@@ -92,8 +92,9 @@ def job_photo_add(request: HttpRequest, code: str) -> HttpResponse:
     form = PhotoForm(request.POST, request.FILES)
     if not form.is_valid():
         return _page(request, job, {"photo": form})
+    data = form.cleaned_data
     try:
-        photos.add_photo(job, form.cleaned_data["photo"], workshop_actor(request))
+        photos.add_photo(job, data["photo"], workshop_actor(request), press=data["press"])
     except OrderError as error:
         messages.error(request, error.sentence)
         return _page(request, job)

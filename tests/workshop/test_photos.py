@@ -1,6 +1,7 @@
 """Photos of cut pieces: redrawn small and upright with their pixels only, hostile files told."""
 
 import json
+import re
 import struct
 import subprocess
 import sys
@@ -151,6 +152,29 @@ def test_a_photo_is_added_shown_and_recorded_and_undo_still_works(bench: Bench) 
     other = factories.make_job()
     gone = bench.client.get(f"/workshop/job/{other.code}/photo/{photo.pk}.jpg")
     assert gone.status_code == 404
+
+
+def test_a_photo_pressed_twice_is_stored_once(bench: Bench) -> None:
+    job = factories.make_job(status="cut", quantity=1)
+    page = bench.see("workshop-job", job.code)
+    found = re.search(r'name="press" value="([^"]{16,40})" id="photo-press"', page)
+    assert found is not None
+    for _ in range(2):
+        told = bench.told(
+            "workshop-job-photo-add", job.code, photo=upload(camera_photo()), press=found[1]
+        )
+        assert told == ["The photo is added; the artist sees it on the order page."]
+    assert job.photos.count() == 1
+    assert job.order.events.filter(action="photo").count() == 1
+    assert f'value="{found[1]}"' not in bench.see("workshop-job", job.code)
+    bench.press("workshop-job-photo-add", job.code, photo=upload(camera_photo()), press="other")
+    assert job.photos.count() == 2
+
+
+def test_the_same_press_for_another_job_is_a_photo_of_its_own(cutter: Actor) -> None:
+    for job in (factories.make_job(), factories.make_job()):
+        photos.add_photo(job, upload(camera_photo()), cutter, press="as typed by hand")
+    assert Photo.objects.count() == 2
 
 
 def test_no_file_chosen_is_told_on_the_page(bench: Bench) -> None:
