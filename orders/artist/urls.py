@@ -57,6 +57,7 @@ urlpatterns = [
     path("mine/shelf/<str:code>/withdraw/", views_shelf_own.withdraw, name="mine-shelf-withdraw"),
     path("mine/shelf/<str:code>/undo/", views_shelf_own.undo, name="mine-shelf-undo"),
     path("mine/shares/<str:month>.csv", views_shelf_own.month_csv, name="mine-shares-csv"),
+    path("mine/shares/<str:month>.pdf", views_shelf_own.month_pdf, name="mine-shares-pdf"),
     path("mine/shares/<str:month>/", views_shelf_own.month, name="mine-shares"),
     path("drawing/<str:token>/shelf/", views_shelf_own.offer, name="shelf-offer"),
     # one drawing

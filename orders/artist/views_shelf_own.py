@@ -19,6 +19,7 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from orders import access, shelf, shelf_money
 from orders.errors import RefusedError
 from orders.models import Design, Person, ShelfOffer, ShelfPayee, Workshop
+from orders.pdf_answer import statement_pdf
 from orders.shelf_money import Statement
 from orders.workflow import UNDO_WITHIN
 
@@ -133,6 +134,12 @@ def month_csv(request: HttpRequest, month: str) -> HttpResponse:
     for row in rows:
         writer.writerows(shelf_money.own_rows(row))
     return response
+
+
+@require_safe
+def month_pdf(request: HttpRequest, month: str) -> HttpResponse:
+    """Print the statement of one month."""
+    return statement_pdf(request, _statements(request, month))
 
 
 def _statements(request: HttpRequest, text: str) -> list[Statement]:

@@ -216,6 +216,11 @@ urlpatterns = [
     path("shelf/<str:code>/undo/", views_shelf.offer_undo, name="workshop-shelf-undo"),
     path("shares/", views_shelf.shares, name="workshop-shares"),
     path("shares/lines.csv", views_shelf.shares_csv, name="workshop-shares-csv"),
+    path(
+        "shares/<int:person>/<str:month>.pdf",
+        views_shelf.share_month_pdf,
+        name="workshop-share-month-pdf",
+    ),
     path("shares/<int:person>/<str:month>/", views_shelf.share_month, name="workshop-share-month"),
     path("shares/<int:person>/<str:month>/pay/", views_shelf.share_pay, name="workshop-share-pay"),
     path("shares/mark/<int:number>/undo/", views_shelf.share_unpay, name="workshop-share-unpay"),

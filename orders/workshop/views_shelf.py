@@ -21,6 +21,7 @@ from orders.access import workshop_actor, workshop_offer, workshop_only
 from orders.codes import new_token
 from orders.errors import OrderError
 from orders.models import Person, ShareLine, SharePayout, ShelfOffer, Workshop
+from orders.pdf_answer import statement_pdf
 from orders.shelf_money import MonthSums, Statement
 from orders.typed import whole_number
 
@@ -133,6 +134,13 @@ def share_month(request: HttpRequest, person: int, month: str) -> HttpResponse:
         "press": new_token(),
     }
     return render(request, "workshop/share_month.html", context)
+
+
+@require_GET
+@workshop_only
+def share_month_pdf(request: HttpRequest, person: int, month: str) -> HttpResponse:
+    """Print the statement of one artist's month, as the artist gets it."""
+    return statement_pdf(request, _month(person, month)[2])
 
 
 @require_POST

@@ -120,7 +120,7 @@ ROWS: tuple[Row, ...] = (
     Row("mine-shelf", "get", EVERYBODY),
     Row("mine-shelf-payee", "post", OWN_ALONE),
     *(Row(f"mine-shelf-{n}", "post", OWN_ALONE, ("offer",)) for n in ("withdraw", "undo")),
-    *(Row(f"mine-shares{n}", "get", OWN_ALONE, ("month",)) for n in ("", "-csv")),
+    *(Row(f"mine-shares{n}", "get", OWN_ALONE, ("month",)) for n in ("", "-csv", "-pdf")),
     # what hangs on an unguessable token of its own is open to whoever holds it
     Row("quote", "get", EVERYBODY, ("quote",)),
     Row("quote-pdf", "get", EVERYBODY, ("quote",)),
@@ -242,6 +242,7 @@ ROWS: tuple[Row, ...] = (
     *(Row(f"workshop-{n}", "get", SHOP) for n in ("shelf", "shares", "shares-csv")),
     *(Row(f"workshop-shelf-{n}", "post", SHOP, ("offer",)) for n in ("down", "undo")),
     Row("workshop-share-month", "get", SHOP, ("owner", "month")),
+    Row("workshop-share-month-pdf", "get", SHOP, ("owner", "month")),
     Row("workshop-share-pay", "post", SHOP, ("owner", "month")),
     Row("workshop-share-unpay", "post", SHOP, ("mark",)),
     Row("workshop-share-back", "post", SHOP, ("share",)),

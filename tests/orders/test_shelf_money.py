@@ -32,6 +32,7 @@ from orders.models import (
 from orders.workflow import Actor
 from pricing.models import PriceSheet
 from tests import factories
+from tests.prints.reading import page_sizes_mm, texts
 
 BACKEND = "allauth.account.auth_backends.AuthenticationBackend"
 ADDRESS = {
@@ -321,6 +322,43 @@ class TestPaid:
                 assert secret not in text, secret
         row = next(csv.DictReader(StringIO(table)))
         assert (row["pieces"], row["share_each"], row["amount"]) == ("2", "1.20", "2.40")
+
+    def test_the_statement_on_paper_is_the_same_for_both_sides_and_tells_no_buyer(
+        self, sold: Job, cutter: Actor
+    ) -> None:
+        """2 sold and 1 taken back, 1.20 each, 2.40 paid: -1.20 to be set off."""
+        artist = sold.shelf_sale.offer.artist
+        self.pay(sold, cutter, reference="bank line 7")
+        line = ShareLine.objects.get()
+        shelf_money.take_back_by_hand(line, 1, cutter, why="Refunded.", press="b")
+        month = f"{today():%Y-%m}"
+        own, shop = Client(), Client()
+        own.force_login(artist, BACKEND)
+        shop.force_login(cutter.person, BACKEND)
+        answer = own.get(reverse("mine-shares-pdf", args=[month]))
+        assert answer["Content-Type"] == "application/pdf"
+        assert answer["Content-Disposition"] == f'inline; filename="shares-{month}.pdf"'
+        same = shop.get(reverse("workshop-share-month-pdf", args=[artist.pk, month]))
+        assert same.content == answer.content
+        (text,) = texts(answer.content)
+        for told in (
+            f"Shares of {today():%B %Y}",
+            f"2 × {sold.version.design.title}, 6 × 6 in",
+            "USD 2.40",
+            "taken back",
+            "Refunded.",
+            "In all, 1 piece",
+            "bank line 7",
+            "Set off against other months",
+        ):
+            assert told in text, told
+        for secret in ("Tern", "tern@", "Quay Steps", sold.code, sold.order.code):
+            assert secret not in text, secret
+        letter = own.get(reverse("mine-shares-pdf", args=[month]), {"paper": "letter"})
+        assert page_sizes_mm(letter.content)[0] == pytest.approx((215.9, 279.4), abs=0.1)
+        page = own.get(reverse("mine-shares", args=[month])).content.decode()
+        assert reverse("mine-shares-pdf", args=[month]) in page
+        assert own.get(reverse("mine-shares-pdf", args=["1999-01"])).status_code == 404
 
     def test_the_workshops_csv_adds_up_and_holds_no_formula(self, sold: Job, cutter: Actor) -> None:
         sold.version.design.title = "=1+1"
