@@ -13,6 +13,7 @@ from geometry.limits import BLANKS
 from . import drawings
 from .errors import RefusedError
 from .models import Event, Film, Job, Order, OrderLine, Person, Quote, Version
+from .models.orders import LARGEST_QUANTITY
 from .ordering_again import problem
 from .quoting import make_quote
 from .shelf_sales import sale_of
@@ -102,6 +103,11 @@ def _merged(
     for job in jobs:
         pieces, film = wanted[job.code]
         so_far, bag = merged.get((job.version, film), (0, False))
+        if so_far + pieces > LARGEST_QUANTITY:
+            raise RefusedError(
+                f"That is more than {LARGEST_QUANTITY} of “{job.version.design.title}” "
+                "on one film. Ask for fewer, or order it twice."
+            )
         merged[job.version, film] = (so_far + pieces, bag or job.with_cut_outs)
     return merged
 

@@ -12,23 +12,31 @@ from django.views.decorators.http import require_POST, require_safe
 
 from geometry.limits import BLANKS
 from orders import access, limits, payments, reorder
-from orders.models import Film, Job, Order, Workshop
-from orders.models.orders import LARGEST_QUANTITY
+from orders.errors import OrderError
+from orders.models import Film, Job, Order, Quote, Workshop
 from orders.order_rows import read_jobs
 from orders.pdf_answer import paper_of, pdf_of
 from orders.shelf_sales import sale_of
 
-from .common import (
-    drawing_address,
-    first_error,
-    told,
-)
+from .common import drawing_address, first_error
+from .forms import PIECES
 
 
 class AgainForm(forms.Form):
     """How many of one job again, on which film, in which size; 0 leaves it out."""
 
-    pieces = forms.IntegerField(label="How many", min_value=0, max_value=LARGEST_QUANTITY)
+    pieces = forms.IntegerField(
+        **PIECES
+        | {
+            "label": "How many",
+            "min_value": 0,
+            "error_messages": PIECES["error_messages"]
+            | {
+                "invalid": "Write a whole number from 0 to 999.",
+                "min_value": "0 leaves it out; less cannot be cut.",
+            },
+        }
+    )
     film = forms.TypedChoiceField(
         label="Film", error_messages={"invalid_choice": "Choose a film from the list."}
     )
@@ -65,26 +73,42 @@ def order_again(request: HttpRequest, token: str) -> HttpResponse:
     jobs = old.jobs.select_related("version__design", "film", "shelf_sale")
     films = list(Film.objects.filter(is_active=True))
     again = [AgainForm(job, films, request.POST) for job in jobs]
-    for form in again:
-        if not form.is_valid():
-            messages.error(request, first_error(form))
-            return redirect("order", token=token)
-    actor = access.artist_actor(request, old)
-    with told(request):
+    wrong = [form for form in again if not form.is_valid()]
+    if wrong:
+        return _refused(request, old, again, first_error(wrong[0]))
+    try:
         for form in again:
             if form.cleaned_data.get("size") and form.cleaned_data["pieces"]:
                 return _other_size(request, form, old)
-        wanted = {
-            form.job.code: (form.cleaned_data["pieces"], form.cleaned_data["film"])
-            for form in again
-            if form.cleaned_data["pieces"]
-        }
-        if wanted:
-            limits.count_quote(request, old.artist.email if old.artist else "")
-        quote = reorder.order_again(old, actor, wanted, rights_confirmed=True)
-        messages.success(request, "Here it is again, by today's prices. One more press orders it.")
-        return redirect("quote", token=quote.token)
-    return redirect("order", token=token)
+        quote = _again(request, old, again)
+    except OrderError as error:
+        status = 429 if isinstance(error, limits.TooOftenError) else 422
+        return _refused(request, old, again, error.sentence, status)
+    messages.success(request, "Here it is again, by today's prices. One more press orders it.")
+    return redirect("quote", token=quote.token)
+
+
+def _again(request: HttpRequest, old: Order, again: list[AgainForm]) -> Quote:
+    """Order what the forms ask for; none of it is kept where it is refused."""
+    wanted = {
+        form.job.code: (form.cleaned_data["pieces"], form.cleaned_data["film"])
+        for form in again
+        if form.cleaned_data["pieces"]
+    }
+    if wanted:
+        limits.count_quote(request, old.artist.email if old.artist else "")
+    actor = access.artist_actor(request, old)
+    return reorder.order_again(old, actor, wanted, rights_confirmed=True)
+
+
+def _refused(
+    request: HttpRequest, old: Order, again: list[AgainForm], sentence: str, status: int = 422
+) -> HttpResponse:
+    """Show the order with what was typed still there, and why it was not done."""
+    from .views_orders import order_page  # which shows what is in this module
+
+    messages.error(request, sentence)
+    return order_page(request, old, again=again, status=status)
 
 
 @require_safe

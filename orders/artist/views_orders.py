@@ -27,7 +27,7 @@ from orders.thread_forms import MessageForm
 from .common import told, whole_number
 from .history import story_of
 from .thread_context import thread_context
-from .views_again import money_context
+from .views_again import AgainForm, money_context
 
 # Later on only the workshop can stop it: these pages say how to ask.
 PAST_CANCELLING = (Job.Status.QUEUED, Job.Status.CUTTING, Job.Status.CUT, Job.Status.ON_HOLD)
@@ -48,13 +48,20 @@ def order(request: HttpRequest, token: str) -> HttpResponse:
 
 
 def order_page(
-    request: HttpRequest, shown: Order, *, form: MessageForm | None = None
+    request: HttpRequest,
+    shown: Order,
+    *,
+    form: MessageForm | None = None,
+    again: list[AgainForm] | None = None,
+    status: int = 200,
 ) -> HttpResponse:
-    """Return the order's page; a message that was refused keeps what was typed."""
+    """Return the order's page; a message, or numbers to order again, that were refused stay."""
     context = order_context(shown)
+    if again is not None:
+        context |= {"again": again, "is_again_refused": True}
     context |= thread_context(request, shown, form=form, stamp=context["stamp"])
     context["is_owner"] = _is_owner(request, shown)
-    return render(request, "artist/order.html", context, status=422 if form else 200)
+    return render(request, "artist/order.html", context, status=422 if form else status)
 
 
 @require_safe

@@ -8,8 +8,9 @@ from typing import Any
 import pytest
 from django.test import Client
 from django.urls import reverse
+from django.utils import timezone
 
-from orders import invoices, payments, quoting, workflow
+from orders import invoices, limits, payments, quoting, workflow
 from orders.dates import today
 from orders.models import Event, Order, Quote
 from orders.workflow import Actor
@@ -88,6 +89,50 @@ def test_nothing_wanted_is_told(stranger: Client, old: Order) -> None:
     page = again(stranger, old, **{f"again-{job.code}-pieces": 0})
     assert "Choose at least one stencil to order again." in page.content.decode()
     page = again(stranger, old, **{f"again-{job.code}-pieces": 1000})
+    assert Order.objects.count() == 1
+
+
+def test_what_was_typed_stays_when_it_is_refused(
+    stranger: Client, old: Order, settings: Any
+) -> None:
+    job, ready = old.jobs.get(), factories.make_blank_film()
+    typed = {f"again-{job.code}-pieces": 17, f"again-{job.code}-film": ready.pk}
+    wrong = again(stranger, old, **typed | {f"again-{job.code}-pieces": 1000})
+    settings.LIMITS = {"order-mail": (1, 0)}
+    limits.count_person(limits.ORDER_MAIL, f"mail to {old.artist.email}")  # type: ignore[union-attr]
+    too_often = again(stranger, old, **typed)
+    settings.LIMITS = {}
+    job.version.design.removed_at = timezone.now()
+    job.version.design.save()
+    gone = again(stranger, old, **typed)
+    for page, status, number, sentence in (
+        (wrong, 422, 1000, "999 is the most in one line."),
+        (too_often, 429, 17, "very many quotes sent to one address"),
+        (gone, 422, 17, "is deleted, so it cannot be ordered again"),
+    ):
+        text = page.content.decode()
+        assert page.status_code == status
+        assert sentence in text
+        assert f'value="{number}"' in text
+        assert f'<option value="{ready.pk}" selected>' in text
+        assert '<details id="again-other" open>' in text
+    assert Order.objects.count() == 1
+
+
+def test_two_jobs_together_are_no_more_than_a_line_holds(shop: Any, stranger: Client) -> None:
+    """The same drawing on two films, 999 of each, both on the one film: 1998 are refused."""
+    order, ready = factories.make_order(), factories.make_blank_film()
+    line = factories.make_line(order, quantity=3)
+    factories.make_line(order, line.version, quantity=3, film=ready)
+    artist = Actor(Event.Role.ARTIST, order.artist)
+    workflow.accept(quoting.make_quote(order, artist), artist)
+    order.refresh_from_db()
+    form = {}
+    for job in order.jobs.all():
+        form |= {f"again-{job.code}-pieces": 999, f"again-{job.code}-film": ready.pk}
+    page = again(stranger, order, **form)
+    assert page.status_code == 422
+    assert "more than 999 of" in page.content.decode()
     assert Order.objects.count() == 1
 
 
