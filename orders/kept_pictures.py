@@ -15,6 +15,7 @@ import numpy as np
 from django.conf import settings
 
 from .codes import new_token
+from .errors import RefusedError
 from .files import local_path
 
 if TYPE_CHECKING:
@@ -24,22 +25,46 @@ if TYPE_CHECKING:
 
 MOST_BYTES = 400_000_000
 """Of all that is kept; a photograph of 12 megapixels takes 12 MB. The oldest go first."""
+OF_THE_FILE = ("empty", "too-large", "unsupported", "damaged", "bomb", "encrypted", "unsafe")
+"""Error codes (docs/geometry.md) of a file that cannot be unpacked, whatever is asked of it."""
 FIELDS = ("dpi", "sha256", "format", "size_px", "drawn")
 
 
 def picture_of(version: Version) -> Picture:
-    """Return the picture of a version's file. Raises UnreadableError as the check does."""
+    """Return the picture of a version's file. Raises UnreadableError as the check does.
+
+    A page unpacks only what the check could: the worker looks at files in turn and once, a page
+    would unpack a hostile one for as long as is allowed with every request. Raises RefusedError
+    for a file that was not looked at yet.
+    """
     from geometry.picture import read_picture  # loads the geometry
 
     kept = _kept(version.upload.sha256)
     if kept is not None:
         return kept
+    _refuse_unread(version)
     with local_path(version.upload) as path:
         picture = read_picture(path)
     # A cache that cannot be written only costs time.
     with contextlib.suppress(OSError):
         _keep(picture)
     return picture
+
+
+def _refuse_unread(version: Version) -> None:
+    """Raise what the check said of the file itself, by any version of it, or that it has not."""
+    from geometry.errors import UnreadableError
+
+    from .models import Version as Versions
+
+    waits = (Versions.Status.WAITING, Versions.Status.CHECKING)
+    looked_at = Versions.objects.filter(upload=version.upload_id).exclude(status__in=waits)
+    told = list(looked_at.values_list("report__error__code", "report__error__message"))
+    if not told:
+        raise RefusedError("This drawing is still being looked at. Try again in a moment.")
+    code, message = told[0]
+    if all(code in OF_THE_FILE for code, _ in told):
+        raise UnreadableError(code, message)
 
 
 def pixels_png(version: Version) -> bytes:

@@ -92,9 +92,10 @@ def film(request: HttpRequest, token: str) -> HttpResponse:
 
     version = version_to_show(request, access.design_for(request, token))
     try:
+        editing.must_be_drawable(version)
         prepared = prepared_for(version)
-    except UnreadableError as error:
-        return HttpResponse(error.message, status=409, content_type="text/plain; charset=utf-8")
+    except (NotNowError, UnreadableError) as error:
+        return HttpResponse(str(error), status=409, content_type="text/plain; charset=utf-8")
     before = prepared.before(())
     svg = film_svg(before.outlines if before else [], prepared.recipe.blank_size_mm)
     response = HttpResponse(svg, content_type="image/svg+xml")
@@ -114,6 +115,10 @@ def state(request: HttpRequest, token: str) -> HttpResponse:
     """Answer with what is drawn and what the check says of it; this also warms the re-check."""
     clock = Clock()
     version = version_to_show(request, access.design_for(request, token))
+    try:
+        editing.must_be_drawable(version)
+    except NotNowError as error:
+        return JsonResponse({"error": error.sentence}, status=409)
     return _answer(version, editing.Merged(editing.working_of(version)), clock)
 
 

@@ -101,6 +101,8 @@ def source(request: HttpRequest, token: str) -> HttpResponse:
     version = version_to_show(request, access.design_for(request, token))
     try:
         jpg = straightening.source_jpg(version)
+    except RefusedError as error:
+        return _refusal(error.sentence)
     except UnreadableError as error:
         return _refusal(error.message)
     return HttpResponse(jpg, content_type="image/jpeg", headers={"Cache-Control": KEPT_HERE})

@@ -15,7 +15,7 @@ from django.views.decorators.http import require_GET
 from PIL import Image
 
 from orders.access import photo_of, workshop_job, workshop_only, workshop_order
-from orders.errors import OrderError
+from orders.errors import OrderError, RefusedError
 from orders.kept_pictures import pixels_png
 from orders.models import Closer, Film, Version
 from orders.pdf_answer import pdf_of
@@ -69,8 +69,8 @@ def job_original(request: HttpRequest, code: str) -> HttpResponse:
     upload = job.version.upload
     try:
         png = pixels_png(job.version)
-    except UnreadableError as error:
-        messages.error(request, error.message)
+    except (RefusedError, UnreadableError) as error:
+        messages.error(request, str(error))
         return redirect("workshop-job", job.code)
     response = _file(png, "image/png")
     name = f"{PurePath(upload.name).stem or job.code}.png"

@@ -10,9 +10,11 @@ import numpy as np
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.test import Client
+from django.urls import reverse
 from PIL import Image
 
-from orders import kept_pictures, straightening
+from geometry.recipe import Recipe
+from orders import drawings, kept_pictures, straightening
 from orders.checking import look_at
 from orders.drawings import receive_drawing
 from orders.models import Version
@@ -259,6 +261,49 @@ def test_a_picture_is_unpacked_once_and_the_oldest_kept_goes_first(
     kept_pictures.picture_of(other)
     assert kept_pictures.size_px_if_kept(other) == (1524, 1524)
     assert kept_pictures.size_px_if_kept(one) is None
+
+
+def test_no_page_unpacks_a_file_that_the_check_could_not(
+    visitor: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A few hundred bytes may take as long to unpack as is allowed: once, in turn, by the worker.
+
+    The file is that of the hostile ones which takes 15 s of processor time and comes to nothing;
+    here it is only what the check said of it that counts.
+    """
+    version = make(b"%PDF-1.4 cut short")
+    assert (version.status, version.report["error"]["code"]) == ("unreadable", "damaged")
+    straight = drawings.read_anew(version, Recipe(turn_deg=5.0), "6x6in", by=None)
+    monkeypatch.setattr("geometry.picture.read_picture", pytest.fail)
+    monkeypatch.setattr("geometry.prepared.read_picture", pytest.fail)
+    sentence = version.report["error"]["message"]
+    for number in (1, straight.number):  # the second waits; the file is the same
+        for name in ("source.jpg", "paper.png"):
+            refused = visitor.get(at(version, name), SAME | {"v": number})
+            assert (refused.status_code, refused.json()["error"]) == (422, sentence)
+        measured = visitor.get(at(version, "measure.json"), SAME | {"v": number})
+        assert measured.json()["error"] == sentence
+    for name in ("pens-film", "pens-state"):
+        assert visitor.get(reverse(name, args=[version.design.token])).status_code == 409
+
+
+def test_a_file_that_waits_is_not_unpacked_by_a_page_and_nothing_of_that_is_kept(
+    visitor: Client, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = SimpleUploadedFile("bar.png", drawing_png(dpi=253))
+    version = receive_drawing(file, visitor=KEY, owner=None, blank_code="6x6in", paper_mm=PAPER_MM)
+    with monkeypatch.context() as patched:
+        patched.setattr("geometry.picture.read_picture", pytest.fail)
+        patched.setattr("geometry.prepared.read_picture", pytest.fail)
+        for name in ("source.jpg", "paper.png", "measure.json"):
+            refused = visitor.get(at(version, name), SAME)
+            assert refused.status_code == 422
+            assert "still being looked at" in refused.json()["error"]
+        for name in ("pens-film", "pens-state"):
+            assert visitor.get(reverse(name, args=[version.design.token])).status_code == 409
+    assert look_at(version.pk)
+    assert visitor.get(at(version, "source.jpg")).status_code == 200
+    assert visitor.get(at(version, "measure.json"), SAME).json()["error"] is None
 
 
 def test_a_cropped_scan_says_so_on_its_page(visitor: Client) -> None:
