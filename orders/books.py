@@ -7,6 +7,7 @@ that the shares of a rate add up to its tax exactly.
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -20,8 +21,12 @@ from .models import Invoice, Payment, Quote
 
 NOTHING = Decimal(0)
 REVENUE, FILM, POSTAGE = "work", "film", "postage"
-# A formula in a spreadsheet begins with one of these; a name must not become one (OWASP).
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+# A formula in a spreadsheet begins with one of these, also in full width; a name must not become
+# one (OWASP, CSV Injection). Where lines are split at semicolons, as outside of English, a part
+# of a name may begin a cell.
+_BEGINS = '(?=[ \u00a0\u3000"]*[-=+@\t\r\uff0d\uff1d\uff0b\uff20])'
+_FORMULA = re.compile(f"(^|[;\t\r\n|]){_BEGINS}")
+_MADE_PLAIN = re.compile(f"(^|[;\t\r\n|])'{_BEGINS}")
 
 Row = tuple[Any, ...]
 COLUMNS = (
@@ -165,8 +170,13 @@ def payment_rows(payments: Iterable[Payment]) -> list[Row]:
 
 
 def plain(text: str) -> str:
-    """Return a text that no spreadsheet takes for a formula."""
-    return f"'{text}" if text.startswith(FORMULA_STARTS) else text
+    """Return a text that no spreadsheet takes for a formula, whole or split at semicolons."""
+    return _FORMULA.sub(r"\1'", text)
+
+
+def typed(text: str) -> str:
+    """Return what `plain` made a text of, from a CSV that comes back."""
+    return _MADE_PLAIN.sub(r"\1", text)
 
 
 def _what(kind: str) -> str:

@@ -20,7 +20,7 @@ from django.db.models import QuerySet
 from geometry.limits import BLANKS
 from pricing.money import currency_decimals, format_money, round_money
 
-from .books import POSTAGE, plain, shares_of
+from .books import POSTAGE, plain, shares_of, typed
 from .errors import OrderError, RefusedError
 from .measures import weight_g
 from .models import Invoice, Job, Order, Packaging, Parcel, Quote, Workshop
@@ -232,7 +232,7 @@ def read_csv(data: bytes, actor: Actor) -> Read:
     posted = filled = 0
     refused = []
     for number, row in enumerate(rows, start=2):
-        carrier, tracking = row.get("carrier", "").strip(), row.get("tracking", "").strip()
+        carrier, tracking = (typed(row.get(key, "")).strip() for key in ("carrier", "tracking"))
         if not carrier and not tracking:
             continue
         try:

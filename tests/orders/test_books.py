@@ -10,6 +10,7 @@ from decimal import Decimal
 from types import SimpleNamespace
 from typing import Any
 
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -137,3 +138,24 @@ def test_names_are_no_formulas_in_a_spreadsheet() -> None:
     """OWASP, CSV injection: a cell that begins with = + - @ is read as a formula."""
     assert books.plain("=HYPERLINK(1)") == "'=HYPERLINK(1)"
     assert books.plain("Wren = Saltmarsh") == "Wren = Saltmarsh"
+
+
+@pytest.mark.parametrize(
+    ("text", "plain"),
+    [
+        ("=1+1", "'=1+1"),
+        ("\t=1", "'\t'=1"),
+        (" -2", "' -2"),
+        ("Moon;=1+1", "Moon;'=1+1"),  # a cell of its own where lines are split at semicolons
+        ('Moon; "@sum"', 'Moon;\' "@sum"'),
+        ("two\r\n+3", "two\r\n'+3"),
+        ("\uff1dSUM(1)", "'\uff1dSUM(1)"),  # full width
+        ("Jack-by-the-hedge; a study", "Jack-by-the-hedge; a study"),
+        ("'tis", "'tis"),
+        ("", ""),
+    ],
+)
+def test_no_text_is_a_formula_wherever_its_line_is_split(text: str, plain: str) -> None:
+    """After OWASP, CSV Injection; what is read back is as it was typed."""
+    assert books.plain(text) == plain
+    assert books.typed(plain) == text
