@@ -70,6 +70,8 @@ LIMITS: Final[dict[str, Limit]] = {
     # of one receiving address, whoever types it: each quote is a letter to it
     ORDER_MAIL: Limit(10, 0, HOUR, "had very many quotes sent to one address within an hour"),
     "prices": Limit(120, 600, HOUR, "asked for very many prices within an hour"),
+    # each sends every file of a person once more
+    "export": Limit(10, 60, HOUR, "asked for all that is kept of you very often within an hour"),
     "message": Limit(60, 300, HOUR, "written very many messages within an hour"),
     "photo": Limit(30, 150, HOUR, "sent very many photos within an hour"),
     "link": Limit(5, 50, HOUR, "asked for new links very often within an hour"),

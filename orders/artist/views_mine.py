@@ -163,6 +163,7 @@ def data(request: HttpRequest) -> HttpResponse:
 @never_cache
 def download(request: HttpRequest) -> HttpResponseBase:
     """Stream everything of the reader as one zip."""
+    limits.count(request, "export")
     everything = export.everything_of(
         access.whole_designs(request), access.whole_orders(request), access.person_of(request)
     )

@@ -43,6 +43,13 @@ def drawing_of_wren(title: str = "Tide snail", **values: Any) -> Version:
     return factories.make_version(design, **values)
 
 
+def test_all_that_is_kept_is_not_asked_for_without_end(wren: Client, settings: Any) -> None:
+    settings.LIMITS = {"export": (2, 0)}
+    answers = [wren.get("/mine/data/everything.zip") for _ in range(3)]
+    assert [answer.status_code for answer in answers] == [200, 200, 429]
+    assert "asked for all that is kept of you very often" in answers[-1].content.decode()
+
+
 def test_a_drawing_shows_its_name_note_status_and_orders(wren: Client) -> None:
     version = drawing_of_wren(status="rejected")
     Design.objects.update(note="The blue one")
