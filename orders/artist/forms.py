@@ -9,7 +9,7 @@ from django.urls import reverse
 
 from geometry.limits import BLANKS, DEFAULT_BLANK, DEFAULT_FILM_MM
 from geometry.units import NAMED_SIZES_MM, describe_size, same_size
-from orders.drawings import one_line
+from orders.drawings import TITLE_LENGTH, one_line
 from orders.models import Film, Order, OrderLine, Person, Version
 from orders.models.orders import LARGEST_QUANTITY
 from orders.words import counted
@@ -82,7 +82,7 @@ class TitleForm(forms.Form):
 
     title = forms.CharField(
         label="Name of the drawing",
-        max_length=80,
+        max_length=TITLE_LENGTH,
         error_messages={"required": "Give the drawing a name."},
     )
 
@@ -91,6 +91,8 @@ class TitleForm(forms.Form):
         title = one_line(self.cleaned_data["title"])
         if not title:
             raise forms.ValidationError("Give the drawing a name.")
+        if len(title) > TITLE_LENGTH:  # composed (NFC), some letters become two
+            raise forms.ValidationError(f"A name has up to {TITLE_LENGTH} letters; shorten it.")
         return title
 
 

@@ -244,6 +244,9 @@ def test_a_name_is_one_line_of_plain_text(visitor: Client) -> None:
     visitor.post(rename, {"title": "Tide\r\nsnail\x08\u2028 v1.2"})
     version.design.refresh_from_db()
     assert version.design.title == "Tide snail v1.2"
+    # composed, each of these is two letters (Unicode composition exclusions): 160 fit no column
+    page = visitor.post(rename, {"title": "\u0958" * 80}, follow=True)
+    assert "A name has up to 80 letters" in page.content.decode()
     page = visitor.post(rename, {"title": "\u2028\x08"}, follow=True)
     assert "Give the drawing a name." in text(page)
 
