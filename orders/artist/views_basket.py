@@ -6,6 +6,7 @@ from typing import Any
 
 from django.contrib import messages
 from django.db import IntegrityError, transaction
+from django.db.models import Sum
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
@@ -23,6 +24,7 @@ from orders.quoting import place_order, priced, rush_days_of, take_hint
 
 from .common import first_error, row_number, whole_number
 from .forms import CheckoutForm, LineForm, RushForm
+from .views_prices import COUNTED_FROM
 
 LONGEST_COUNTRY = Order._meta.get_field("ship_country").max_length or 0
 
@@ -58,6 +60,7 @@ def change(request: HttpRequest) -> HttpResponse:
     order = access.basket_of(request)
     if order is None:
         return _answer(request, None)
+    _count_large(request, order)
     _change_terms(request, order)
     if request.POST.get("take") in BLANKS:
         take_hint(order, request.POST["take"])
@@ -175,6 +178,16 @@ def _put_in(order: Order, form: LineForm, press: str) -> None:
             )
 
 
+def _count_large(request: HttpRequest, order: Order) -> None:
+    """Count a price that is worked out anew for many pieces: laying them out takes a second."""
+    number = row_number(request.POST.get("line"))
+    asked = whole_number(request.POST.get(f"line-{number}-quantity"))
+    others = order.lines.exclude(pk=number) if asked is not None else order.lines.all()
+    pieces = (others.aggregate(pieces=Sum("quantity"))["pieces"] or 0) + (asked or 0)
+    if pieces > COUNTED_FROM:
+        limits.count(request, "prices")
+
+
 def _change_terms(request: HttpRequest, order: Order) -> None:
     """How it comes, where to (which tells the postage), how soon: whichever the form sends."""
     delivery, country = request.POST.get("delivery"), request.POST.get("ship_country")
@@ -184,7 +197,10 @@ def _change_terms(request: HttpRequest, order: Order) -> None:
         order.ship_country = one_line(country)
     if "rush_days" in request.POST:
         order.rush_days = rush_days_of(request.POST.get("rush_days"))
-    order.save(update_fields=["delivery", "ship_country", "rush_days"])
+    # not of an order that was placed meanwhile: it goes by what its quote has charged for
+    Order.objects.filter(pk=order.pk, placed_at=None).update(
+        delivery=order.delivery, ship_country=order.ship_country, rush_days=order.rush_days
+    )
 
 
 def _save_line(form: LineForm) -> None:

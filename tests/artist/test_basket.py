@@ -332,6 +332,36 @@ def test_baskets_for_somebody_elses_address_end_with_the_letters(
     assert Mail.objects.filter(kind="quote").count() == 1
 
 
+def test_a_change_that_comes_after_the_order_was_placed_changes_nothing(
+    visitor: Client, version: Version, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Else: a quote for collecting, accepted, and the parcel goes by post for nothing."""
+    put_in(visitor, version)
+    stale = Order.objects.get()
+    collect = {**ADDRESS, "delivery": "collect"}
+    visitor.post("/basket/place/", collect)
+    monkeypatch.setattr(access, "basket_of", lambda request, make=False: stale)
+    visitor.post("/basket/change/", {"delivery": "post", "ship_country": "Elsewhere"})
+    placed = Order.objects.get()
+    assert (placed.delivery, placed.ship_country) == ("collect", "Harbourland")
+
+
+def test_prices_of_many_pieces_are_counted_those_of_few_are_not(
+    visitor: Client, version: Version, settings: Any
+) -> None:
+    settings.LIMITS = {"prices": (1, 1)}
+    put_in(visitor, version, "2")
+    number = OrderLine.objects.get().pk
+    codes = []
+    for pieces in (50, 60, 101, 102):
+        form = {"line": number, f"line-{number}-quantity": pieces}
+        form |= {f"line-{number}-film": Film.objects.get(code="pet-0.1905").pk}
+        codes.append(visitor.post("/basket/change/", form, headers=HTMX).status_code)
+    assert codes == [200, 200, 200, 429]
+    assert OrderLine.objects.get().quantity == 101
+    assert visitor.get("/basket/").status_code == 200
+
+
 @pytest.mark.parametrize("name", ["Win at https://tide.example", "WWW.tide.example"])
 def test_a_name_is_no_web_address(visitor: Client, version: Version, name: str) -> None:
     put_in(visitor, version)
