@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+import select
 import subprocess
 import sys
 import tempfile
+import time
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from django.core.files.base import ContentFile
 from django.core.files.uploadedfile import UploadedFile
@@ -27,6 +29,11 @@ LIMITS: Final = {
     "processor_seconds": 15,
 }
 WALL_SECONDS: Final = 20.0
+# 1600 x 1600 px at three bytes each come to less, however little a JPEG saves of them
+MOST_ANSWER_BYTES: Final = 10_000_000
+LONGEST_SENTENCE: Final = 250
+PIPE_BYTES: Final = 65536
+JPEG_BEGINS: Final = b"\xff\xd8\xff"  # ITU-T T.81, B.1.1.3: the mark that begins, then another
 BROKEN: Final = "This photo is cut short or broken. Take or send it again."
 TOO_LONG: Final = "This photo takes too long to unpack. Save it as a plain JPEG and send it again."
 
@@ -73,23 +80,50 @@ def redrawn(file: UploadedFile) -> bytes:
             copy.write(chunk)
         copy.seek(0)
         given = json.dumps({"limits": LIMITS, "path": [path for path in sys.path if path]})
-        try:
-            child = subprocess.run(
-                [sys.executable, "-I", "-S", _CHILD, given],
-                stdin=copy,
-                stdout=subprocess.PIPE,
-                stderr=subprocess.DEVNULL,
-                cwd="/",
-                env={"LC_ALL": "C.UTF-8"},
-                timeout=WALL_SECONDS,
-                check=False,
-            )
-        except subprocess.TimeoutExpired:
-            raise RefusedError(TOO_LONG) from None
-    head, _, photo = child.stdout.partition(b"\n")
-    if child.returncode != 0 or not head:
+        child = subprocess.Popen(
+            [sys.executable, "-I", "-S", _CHILD, given],
+            stdin=copy,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            cwd="/",
+            env={"LC_ALL": "C.UTF-8"},
+        )
+        with child:
+            try:
+                told = _answer(child.stdout, time.monotonic() + WALL_SECONDS)
+            finally:
+                child.kill()
+    return _photo_in(told)
+
+
+def _answer(stream: Any, deadline: float) -> bytes:
+    """Return what a child writes, no more than a photo has. Raises RefusedError at the deadline."""
+    told = bytearray()
+    poll = select.poll()
+    poll.register(stream, select.POLLIN)
+    while len(told) < MOST_ANSWER_BYTES:
+        if not poll.poll(max(0.0, 1000 * (deadline - time.monotonic()))):
+            raise RefusedError(TOO_LONG)
+        block = stream.read1(PIPE_BYTES)
+        if not block:
+            break
+        told += block
+    return bytes(told)
+
+
+def _photo_in(told: bytes) -> bytes:
+    """Return the JPEG that a child tells of, or raise what it says.
+
+    Whatever else comes is of a child that its photo took over, or that died: the photo is broken.
+    """
+    head, _, photo = told.partition(b"\n")
+    try:
+        header = json.loads(head)
+        if "error" in header:
+            raise RefusedError(str(header["error"])[:LONGEST_SENTENCE])
+        is_whole = header["bytes"] == len(photo)
+    except (ValueError, TypeError, LookupError):
+        raise RefusedError(BROKEN) from None
+    if not is_whole or not photo.startswith(JPEG_BEGINS):
         raise RefusedError(BROKEN)
-    header = json.loads(head)
-    if "error" in header:
-        raise RefusedError(str(header["error"]))
     return photo

@@ -128,6 +128,31 @@ def test_a_photo_that_takes_too_long_is_given_up(monkeypatch: pytest.MonkeyPatch
     )
 
 
+@pytest.mark.parametrize(
+    "takes_over",
+    [
+        "while True: out.write(b'x' * 65536)",
+        "out.write(b'{}\\n' + b'\\xff\\xd8\\xff')",
+        "out.write(b'[1]\\n')",
+        "out.write(b'{\"bytes\": 4}\\n<svg')",
+        "out.write(b'{\"bytes\": 9}\\n' + b'\\xff\\xd8\\xff')",
+        "pass",
+    ],
+)
+def test_a_child_that_its_photo_took_over_gives_no_photo(
+    takes_over: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """It may write what it likes, without end: no more is read than a photo has."""
+    child = tmp_path / "child.py"
+    child.write_text(f"import sys\nout = sys.stdout.buffer\n{takes_over}\n")
+    monkeypatch.setattr(photos, "_CHILD", str(child))
+    started = time.monotonic()
+    with pytest.raises(RefusedError) as refused:
+        photos.redrawn(upload(camera_photo()))
+    assert refused.value.sentence == photos.BROKEN
+    assert time.monotonic() - started < photos.WALL_SECONDS / 2
+
+
 def test_a_photo_too_large_is_refused_before_it_is_read(
     cutter: Actor, monkeypatch: pytest.MonkeyPatch
 ) -> None:
