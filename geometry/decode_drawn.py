@@ -4,12 +4,13 @@ Runs in the child process of decode.py only. An SVG may refer to nothing outside
 holds no live text, so that the same file gives the same picture on every machine.
 """
 
+import base64
 import math
 import re
 from io import BytesIO
 from typing import Any
 
-from geometry.decode import Decoded, to_grey
+from geometry.decode import Decoded, decode_raster, kind_of, to_grey
 from geometry.errors import UnreadableError
 
 DRAWN_DPI = 600.0
@@ -21,6 +22,12 @@ _LENGTH = re.compile(r"\s*([0-9]*\.?[0-9]+(?:[eE][+-]?[0-9]+)?)\s*([a-z%]*)\s*",
 _UNIT_INCHES = {"mm": 1 / 25.4, "cm": 1 / 2.54, "in": 1.0, "pt": 1 / 72, "pc": 1 / 6}
 _OUTSIDE_URL = re.compile(r"url\(\s*[\"']?\s*(?!#)|@import|image-set\(", re.IGNORECASE)
 _INNER_IMAGE = re.compile(r"\s*data:image/(png|jpe?g|gif|webp)\s*;\s*base64\s*,", re.IGNORECASE)
+_ESCAPED = re.compile("%([0-9A-Fa-f]{2})")  # RFC 3986, 2.1
+_INNER_KINDS = ("PNG", "JPEG", "GIF", "WEBP")
+_INNER_BROKEN = (
+    "A picture inside this SVG file is broken, so a part of the drawing is missing. "
+    "Put it in again and save, or send a PNG."
+)
 _DROPPED = ("script", "foreignObject", "metadata", "title", "desc")
 _OUTSIDE = (
     "This SVG file reaches for something outside itself. "
@@ -41,6 +48,7 @@ def decode_svg(data: bytes, limits: dict[str, int]) -> Decoded:
         )
     root = _parsed(data)
     _make_safe(root)
+    _check_inner_pictures(root, limits)
     size_px, dpi = _svg_size(root, limits["drawn_pixels"])
     root.set("width", str(size_px[0]))
     root.set("height", str(size_px[1]))
@@ -160,6 +168,32 @@ def _check_attributes(node: Any, name: str) -> None:
             del node.attrib[key]
         elif _OUTSIDE_URL.search(value):
             raise UnreadableError("unsafe", _OUTSIDE)
+
+
+def _check_inner_pictures(root: Any, limits: dict[str, int]) -> None:
+    """Refuse a drawing with a broken picture in it: that would be left out without a word."""
+    from lxml import etree
+
+    seen: set[str] = set()
+    for node in root.iter():
+        for key, value in node.attrib.items():
+            found = _INNER_IMAGE.match(value) if etree.QName(key).localname == "href" else None
+            if found is None or value in seen:
+                continue
+            seen.add(value)
+            try:
+                data = _ESCAPED.sub(lambda one: chr(int(one[1], 16)), value[found.end() :])
+                inner = base64.b64decode(data)
+                kind = kind_of(inner[:4096])
+                if kind not in _INNER_KINDS:
+                    raise ValueError
+                decode_raster(inner, kind, limits)
+            except UnreadableError as error:
+                if error.code == "bomb":
+                    raise
+                raise UnreadableError("damaged", _INNER_BROKEN) from error
+            except (ValueError, OSError, SyntaxError, EOFError) as error:
+                raise UnreadableError("damaged", _INNER_BROKEN) from error
 
 
 def _drop(node: Any) -> None:

@@ -4,6 +4,7 @@ Rows and their order: PNG (ISO/IEC 15948, 8 and 10), TIFF 6.0 (strips), JPEG (IT
 the end mark). What is missing would otherwise be black, and black is cut.
 """
 
+import base64
 import io
 import struct
 import zlib
@@ -83,6 +84,29 @@ def test_a_picture_with_rows_missing_is_refused(data: bytes, tmp_path: Path) -> 
     with pytest.raises(UnreadableError, match=f"{MISSING}|{CUT_SHORT}") as told:
         read(data, tmp_path)
     assert told.value.code == "damaged"
+
+
+def svg_with(inner: bytes, kind: str = "png") -> bytes:
+    """A line, and a picture inside (SVG 1.1, 5.7, by a data URL of RFC 2397)."""
+    data = f"data:image/{kind};base64,{base64.b64encode(inner).decode()}"
+    return (
+        '<svg xmlns="http://www.w3.org/2000/svg" width="50mm" height="50mm" viewBox="0 0 50 50">'
+        '<path d="M5 5h40" stroke="#000"/>'
+        f'<image y="10" width="50" height="40" href="{data}"/></svg>'
+    ).encode()
+
+
+def test_a_broken_picture_in_a_drawing_is_not_left_out_without_a_word(tmp_path: Path) -> None:
+    whole, half = png(ROW * HEIGHT), png(ROW * (HEIGHT // 2))
+    assert read(svg_with(whole), tmp_path).format == "SVG"
+    for broken in (half, whole[:60], b"", b"nothing of the kind", b"<svg/>"):
+        with pytest.raises(UnreadableError, match="A picture inside this SVG file is broken"):
+            read(svg_with(broken), tmp_path)
+    huge = struct.pack(">IIBBBBB", 20_000, 20_000, 8, 0, 0, 0, 0)
+    bomb = b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", huge) + chunk(b"IDAT", b"") + chunk(b"IEND", b"")
+    with pytest.raises(UnreadableError) as told:
+        read(svg_with(bomb), tmp_path)
+    assert told.value.code == "bomb"
 
 
 @pytest.mark.parametrize("value", [0, 91, 164, 255])
