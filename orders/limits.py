@@ -14,7 +14,10 @@ from __future__ import annotations
 import hashlib
 import hmac
 import ipaddress
-from collections.abc import Callable
+import math
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import timedelta
 from typing import Final
@@ -42,6 +45,8 @@ WAITING = "waiting"
 # opens its drawings, and what waits of them counts for the artist, not for whoever holds the link.
 WAITING_OF_ONE = "waiting-of-one"
 ORDER_MAIL = "order-mail"
+WORK = "work"
+LEAST_WORK_S: Final = 0.25
 
 
 @dataclass(frozen=True)
@@ -70,6 +75,9 @@ LIMITS: Final[dict[str, Limit]] = {
     # of one receiving address, whoever types it: each quote is a letter to it
     ORDER_MAIL: Limit(10, 0, HOUR, "had very many quotes sent to one address within an hour"),
     "prices": Limit(120, 600, HOUR, "asked for very many prices within an hour"),
+    # in seconds of processor time: bridges for a drawing of a thousand islands take a quarter of a
+    # minute, most of what is worked out on a page takes too little to be counted
+    WORK: Limit(300, 1200, HOUR, "had very much worked out for you within an hour"),
     # each sends every file of a person once more
     "export": Limit(10, 60, HOUR, "asked for all that is kept of you very often within an hour"),
     "message": Limit(60, 300, HOUR, "written very many messages within an hour"),
@@ -154,12 +162,17 @@ def count(request: HttpRequest, action: str, *, person: str = "") -> None:
     limit = limit_of(action)
     if limit is None or (action not in GUARDS and _is_workshop(request)):
         return
+    _count(action, limit, _asked(request, limit, person))
+
+
+def _asked(request: HttpRequest, limit: Limit, person: str) -> list[tuple[str, int]]:
+    """Return whom a request is counted for, each with how many it may: places, then persons."""
     asked = [(address_of(request), limit.address)]
     if network := network_of(request):
         asked.append((network, NETWORK_TIMES * limit.address))
     if who := person or _person(request):
         asked.append((_mark("person", who), limit.each))
-    _count(action, limit, asked)
+    return asked
 
 
 def count_quote(request: HttpRequest, email: str) -> None:
@@ -174,6 +187,31 @@ def count_quote(request: HttpRequest, email: str) -> None:
         is_own = person is not None and person.email.lower() == email.lower()
         if email and not is_own and not _is_workshop(request):
             count_person(ORDER_MAIL, f"mail to {email.lower()}")
+
+
+@contextmanager
+def work(request: HttpRequest) -> Iterator[None]:
+    """Count what is worked out within, by the processor time that this thread takes for it.
+
+    Raises TooOftenError, and nothing is worked out, where the hour's time is used up. What takes
+    little is not counted, so that most pages write nothing.
+    """
+    limit = limit_of(WORK)
+    if limit is None or _is_workshop(request):
+        yield
+        return
+    for mark, most in (asked := _asked(request, limit, "")):
+        used = UseCount.objects.filter(action=WORK, who=mark, count__gte=most)
+        if most and used.filter(began_at__gt=timezone.now() - limit.window).exists():
+            raise _too_often(limit, _seconds_left(WORK, mark, limit.window))
+    began = time.thread_time()
+    try:
+        yield
+    finally:
+        spent = time.thread_time() - began
+        if spent >= LEAST_WORK_S:
+            for mark, _ in asked:
+                _spend(WORK, mark, math.ceil(spent), limit.window)
 
 
 def count_password(request: HttpRequest) -> None:
@@ -305,6 +343,20 @@ def _taken(action: str, who: str, most: int, window: timedelta) -> bool:
             continue  # somebody's first press came a moment before
         return True
     return False
+
+
+def _spend(action: str, who: str, amount: int, window: timedelta) -> None:
+    """Add what is done already, however much it comes to."""
+    now = timezone.now()
+    row = UseCount.objects.filter(action=action, who=who)
+    for _ in range(2):
+        if row.filter(began_at__gt=now - window).update(count=F("count") + amount):
+            return
+        if row.filter(began_at__lte=now - window).update(count=amount, began_at=now):
+            return
+        with suppress(IntegrityError), transaction.atomic():
+            UseCount.objects.create(action=action, who=who, count=amount, began_at=now)
+            return
 
 
 def _seconds_left(action: str, who: str, window: timedelta) -> int:

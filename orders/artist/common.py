@@ -2,19 +2,34 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import wraps
+from typing import Any
 
 from django.contrib import messages
 from django.core.exceptions import PermissionDenied
 from django.forms import BaseForm
-from django.http import HttpRequest
+from django.http import HttpRequest, HttpResponse
 from django.urls import reverse
 
-from orders import access
+from orders import access, limits
 from orders.errors import OrderError
 from orders.models import Design, Version
 from orders.typed import whole_number
+
+View = Callable[..., HttpResponse]
+
+
+def takes_work(view: View) -> View:
+    """Count the processor time of a page that works something out; see ``limits.work``."""
+
+    @wraps(view)
+    def counted(request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        with limits.work(request):
+            return view(request, *args, **kwargs)
+
+    return counted
 
 
 @contextmanager

@@ -17,6 +17,7 @@ from .common import (
     drawing_address,
     posted_version,
     row_number,
+    takes_work,
     told,
 )
 
@@ -58,6 +59,7 @@ def compare(request: HttpRequest, token: str) -> HttpResponse:
 
 
 @require_safe
+@takes_work
 def difference(request: HttpRequest, token: str) -> HttpResponse:
     """Show what is cut, and what is film, in only one of two versions."""
     png = comparing.difference_png(*_both(request, access.design_for(request, token)))

@@ -27,6 +27,7 @@ from .common import (
     drawing_address,
     posted_version,
     row_number,
+    takes_work,
     told,
     version_to_show,
 )
@@ -85,6 +86,7 @@ def pens(request: HttpRequest, token: str) -> HttpResponse:
 
 
 @require_safe
+@takes_work
 def film(request: HttpRequest, token: str) -> HttpResponse:
     """Serve the drawing without any stroke, as it would be cut: SVG in the blank's frame."""
     from geometry.film_svg import film_svg
@@ -111,6 +113,7 @@ def film(request: HttpRequest, token: str) -> HttpResponse:
 
 @require_safe
 @never_cache
+@takes_work
 def state(request: HttpRequest, token: str) -> HttpResponse:
     """Answer with what is drawn and what the check says of it; this also warms the re-check."""
     clock = Clock()
@@ -137,6 +140,7 @@ def strokes(request: HttpRequest, token: str) -> HttpResponse:
 
 
 @require_POST
+@takes_work
 def propose(request: HttpRequest, token: str) -> HttpResponse:
     """Answer with bridges for what is drawn; nothing is stored."""
     version = version_to_show(request, design_to_change(request, token))
@@ -150,6 +154,7 @@ def propose(request: HttpRequest, token: str) -> HttpResponse:
 
 
 @require_POST
+@takes_work
 def bridges(request: HttpRequest, token: str) -> HttpResponse:
     """Put the proposed bridges in as the next version: the way without scripts."""
     design = design_to_change(request, token)

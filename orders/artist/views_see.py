@@ -18,7 +18,7 @@ from orders import access, see_pictures
 from orders.models import Closer, RoundTrip, Version, Workshop
 from orders.prints.proof_offer import NAMES as PROOF_PAPERS
 
-from .common import version_to_show
+from .common import takes_work, version_to_show
 from .seeing import hold_context
 
 View = Callable[..., HttpResponse]
@@ -57,6 +57,7 @@ def hold_state(request: HttpRequest, token: str) -> HttpResponse:
 
 
 @require_safe
+@takes_work
 def picture(request: HttpRequest, token: str, number: int, name: str) -> HttpResponse:
     """Serve film.svg, fallen.svg, openings.svg or paint.png of a version."""
     version = access.version_for(request, token, number)
@@ -99,6 +100,7 @@ def real_size(request: HttpRequest, token: str) -> HttpResponse:
 
 
 @require_safe
+@takes_work
 def proof(request: HttpRequest, token: str, number: int, paper: str) -> HttpResponse:
     """Give the drawing as it would be cut as a PDF at true size."""
     from orders.prints.proof_of import proof_of  # reportlab is only loaded to print

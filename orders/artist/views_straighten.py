@@ -26,6 +26,7 @@ from .common import (
     design_to_change,
     first_error,
     posted_version,
+    takes_work,
     version_to_show,
 )
 from .forms import PAPERS_MM
@@ -45,6 +46,7 @@ def straighten(request: HttpRequest, token: str) -> HttpResponse:
 
 
 @require_POST
+@takes_work
 def save(request: HttpRequest, token: str) -> HttpResponse:
     """Make the next version; or, for the buttons beside the numbers, only work out new numbers."""
     version = posted_version(request, design_to_change(request, token))
@@ -68,6 +70,7 @@ def save(request: HttpRequest, token: str) -> HttpResponse:
 
 
 @require_safe
+@takes_work
 def measure(request: HttpRequest, token: str) -> HttpResponse:
     """Tell where paper and ink would lie by the numbers in the address, and the largest size."""
     asked = _asked(request, token)
@@ -81,6 +84,7 @@ def measure(request: HttpRequest, token: str) -> HttpResponse:
 
 
 @require_safe
+@takes_work
 def paper(request: HttpRequest, token: str) -> HttpResponse:
     """Show the paper straightened and evened out, by the numbers in the address."""
     asked = _asked(request, token)
@@ -96,6 +100,7 @@ def paper(request: HttpRequest, token: str) -> HttpResponse:
 
 
 @require_safe
+@takes_work
 def source(request: HttpRequest, token: str) -> HttpResponse:
     """Show the picture as it came, turned as a camera meant it, to set corners on."""
     version = version_to_show(request, access.design_for(request, token))

@@ -332,6 +332,85 @@ class TestPages:
 
 
 @pytest.mark.django_db
+class TestWhatIsWorkedOut:
+    """It is counted by the processor time that it takes; the clock of the thread is set here."""
+
+    @pytest.fixture
+    def clock(self, monkeypatch: pytest.MonkeyPatch) -> list[float]:
+        now = [0.0]
+        monkeypatch.setattr(limits.time, "thread_time", lambda: now[0])
+        return now
+
+    def test_time_adds_up_by_person_and_address_and_then_nothing_is_done(
+        self, settings: Any, clock: list[float]
+    ) -> None:
+        settings.LIMITS = {"work": (10, 25)}
+        for _ in range(2):
+            with limits.work(asked()):
+                clock[0] += 6.3  # seven seconds begun
+        with pytest.raises(TooOftenError, match="very much worked out"), limits.work(asked()):
+            raise AssertionError("nothing is worked out any more")
+        with limits.work(asked(visitor="moss")):
+            clock[0] += 20  # what is begun is done
+        with pytest.raises(TooOftenError), limits.work(asked(visitor="tern")):
+            raise AssertionError("the address is used up")
+        with limits.work(asked("192.0.2.8", "tern")):
+            pass
+        UseCount.objects.update(began_at=timezone.now() - limits.HOUR - timedelta(seconds=1))
+        with limits.work(asked()):
+            clock[0] += 1
+        assert set(UseCount.objects.values_list("count", flat=True)) == {1, 20}
+
+    def test_what_takes_little_writes_nothing_and_what_breaks_is_counted(
+        self, settings: Any, clock: list[float]
+    ) -> None:
+        settings.LIMITS = {}
+        with limits.work(asked()):
+            clock[0] += 0.2
+        assert not UseCount.objects.exists()
+
+        def breaks() -> None:
+            with limits.work(asked()):
+                clock[0] += 3
+                raise ValueError("broken")
+
+        with pytest.raises(ValueError, match="broken"):
+            breaks()
+        assert set(UseCount.objects.values_list("count", flat=True)) == {3}
+        with limits.work(asked(user=factories.workshop_person())):
+            clock[0] += 3
+        assert set(UseCount.objects.values_list("count", flat=True)) == {3}
+
+    def test_pages_that_work_something_out_say_so(
+        self, settings: Any, client: Client, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        settings.LIMITS = {"work": (1, 0)}
+        version = factories.make_version(owner=factories.artist_person())
+        token = version.design.token
+        client.force_login(version.design.owner, BACKEND)
+        monkeypatch.setattr(limits, "LEAST_WORK_S", 0.0)
+        assert client.get(reverse("drawing-proof", args=[token, 1, "a4"])).status_code == 200
+        for method, name, args in (
+            ("get", "drawing-proof", [token, 1, "a4"]),
+            ("get", "drawing-see", [token, 1, "film"]),
+            ("get", "compare-difference", [token]),
+            ("get", "straighten-paper", [token]),
+            ("get", "straighten-measure", [token]),
+            ("get", "straighten-source", [token]),
+            ("get", "pens-film", [token]),
+            ("get", "pens-state", [token]),
+            ("post", "pens-propose", [token]),
+            ("post", "pens-bridges", [token]),
+        ):
+            headers = {"Accept": "application/json"} if "propose" in name else {}
+            response = getattr(client, method)(reverse(name, args=args), headers=headers)
+            assert response.status_code == 429, name
+            assert "very much worked out" in response.content.decode()
+            assert int(response["Retry-After"]) > 0
+        assert client.get(reverse("drawing", args=[token])).status_code == 200
+
+
+@pytest.mark.django_db
 @pytest.mark.parametrize("kind", ["order", "run", "offer"])
 def test_a_code_that_another_row_has_gives_way_to_another(
     monkeypatch: pytest.MonkeyPatch, kind: str
