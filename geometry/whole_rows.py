@@ -82,10 +82,16 @@ def _may_be_short(image: Any) -> bool:
 
 
 def _ends_in_middle_grey(image: Any) -> bool:
-    """Return whether the last blocks of a JPEG are nothing but middle grey."""
+    """Return whether the last blocks of a JPEG are nothing but middle grey, and the first are not.
+
+    A drawing on a plain ground of that grey has it above as well.
+    """
     if image.mode not in ("L", "RGB"):
         return False
-    width, height = image.size
-    found = image.crop((0, max(0, height - _BLOCK_ROWS), width, height)).getextrema()
+    return _is_middle_grey(image, image.height - _BLOCK_ROWS) and not _is_middle_grey(image, 0)
+
+
+def _is_middle_grey(image: Any, row: int) -> bool:
+    found = image.crop((0, max(0, row), image.width, row + _BLOCK_ROWS)).getextrema()
     bands = found if image.mode == "RGB" else (found,)
     return all(band == (_MIDDLE, _MIDDLE) for band in bands)

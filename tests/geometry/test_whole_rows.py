@@ -145,3 +145,14 @@ def test_a_jpeg_that_ends_in_grey_of_its_own_is_read(tmp_path: Path) -> None:
     out = io.BytesIO()
     Image.fromarray(image).save(out, "JPEG", quality=95)
     assert read(out.getvalue(), tmp_path).grey.shape == (64, 64)
+
+
+def test_a_jpeg_on_a_plain_ground_of_middle_grey_is_read(tmp_path: Path) -> None:
+    """Drawn on a screen: all round it is the very grey that rows without data would be."""
+    image = Image.new("RGB", (128, 128), (128, 128, 128))
+    image.paste((0, 0, 0), (40, 40, 80, 80))
+    out = io.BytesIO()
+    image.save(out, "JPEG", quality=95)
+    grey = read(out.getvalue(), tmp_path).grey
+    assert (grey[-4:] == 128).all()
+    assert grey[60, 60] < 10
