@@ -16,6 +16,7 @@ from orders.check_steps import STEPS_SHOWN
 from orders.codes import new_token
 from orders.drawings import as_mode, at_size
 from orders.models import Design, Job, OrderLine, Version
+from orders.order_rows import HEAVY
 from orders.privacy import remove_design
 from orders.shelf import offer_of
 
@@ -144,7 +145,8 @@ def stamp_of(version: Version) -> str:
 
 def _waiting_jobs(request: HttpRequest, design: Design) -> Any:
     jobs = access.jobs_of_design(request, design)
-    return jobs.filter(status=Job.Status.NEEDS_CHANGES).select_related("order", "version")
+    waiting = jobs.filter(status=Job.Status.NEEDS_CHANGES).select_related("order", "version")
+    return waiting.defer(*(f"version__{name}" for name in HEAVY))
 
 
 def _to(version: Version) -> HttpResponse:
@@ -156,7 +158,7 @@ def _context(request: HttpRequest, version: Version) -> dict[str, Any]:
     context: dict[str, Any] = {
         "design": version.design,
         "version": version,
-        "versions": version.design.versions.all(),
+        "versions": version.design.versions.defer(*HEAVY),
         "stamp": stamp_of(version),
         "step_words": STEPS_SHOWN.get(version.step, "waiting for its turn"),
         "accept": ACCEPTED,
