@@ -4,7 +4,7 @@ Each is proved by a re-check: the finding is gone, and nothing as bad or worse h
 Otherwise the next idea is tried (to one side, a little wider), or it is said why there is none.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import replace
 from functools import cached_property
 from typing import Final
@@ -64,9 +64,18 @@ def mend_all(
 class Mender:
     """Mends for one drawing with strokes; what they have in common is worked out once."""
 
-    def __init__(self, prepared: Prepared, strokes: Sequence[Stroke] = ()) -> None:
-        """Check the drawing. Raises UnreadableError where the strokes leave nothing of it."""
+    def __init__(
+        self,
+        prepared: Prepared,
+        strokes: Sequence[Stroke] = (),
+        pause: Callable[[], None] = lambda: None,
+    ) -> None:
+        """Check the drawing. Raises UnreadableError where the strokes leave nothing of it.
+
+        pause is called before each re-check, so that others can go first; what it raises goes on.
+        """
         self.prepared = prepared
+        self.pause = pause
         self.base = tuple(strokes)
         self.before = recheck(prepared, self.base)
         if self.before.ink is None:
@@ -98,7 +107,7 @@ class Mender:
         asked = [finding for finding in self.before.findings if finding.kind in kinds]
         move = next((m for f in asked if f.kind in PLACED if (m := self._move())), None)
         if move is not None:
-            mended = Mender(*self.placed(move)).mend_here(kinds)
+            mended = Mender(*self.placed(move), self.pause).mend_here(kinds)
             if _rank(mended.after) > _rank(self.before):
                 move = None
         if move is None:
@@ -112,6 +121,7 @@ class Mender:
         return there, tuple(carried(self.base, self.before.placement, placement))
 
     def _look(self, strokes: Sequence[Stroke], *, flaps: bool = True) -> Checked:
+        self.pause()
         return recheck(self.prepared, (*self.base, *strokes), flaps=flaps)
 
     def _move(self) -> Move | None:
@@ -166,6 +176,7 @@ class Mender:
 
     def _bridged(self, kinds: Collection[str], pens: list[Item]) -> tuple[list[Item], Checked]:
         """Return items for the bridges of a drawing whose lines are mended already."""
+        self.pause()
         drawn_over = in_order(pens)
         proposal = propose_bridges(self.prepared, (*self.base, *drawn_over))
         held = [one for one in proposal.before.findings if one.kind in BRIDGED]
@@ -185,7 +196,7 @@ class Mender:
         def look(more: Sequence[Stroke]) -> Checked:
             if set(more) == set(proposal.strokes):  # all white, so in any order
                 return proposal.after
-            return recheck(self.prepared, (*self.base, *drawn_over, *more))
+            return self._look((*drawn_over, *more))
 
         after = tried(items, look, proposal.before, shared=True)
         return [item for item in items if item.strokes], after

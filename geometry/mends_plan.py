@@ -1,6 +1,6 @@
 """All mends of a drawing at once, for a page: each one alone, and all of them together."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Final
 
@@ -31,14 +31,20 @@ class MendPlan:
         }
 
 
-def plan_mends(prepared: Prepared, strokes: Sequence[Stroke] = ()) -> MendPlan:
+def plan_mends(
+    prepared: Prepared,
+    strokes: Sequence[Stroke] = (),
+    *,
+    pause: Callable[[], None] = lambda: None,
+) -> MendPlan:
     """Return all mends of a prepared drawing with strokes: rejects, warnings and notes.
 
     Strokes reach no farther than a few millimetres, so mends that lie apart are proved together by
     one re-check. Of those that lie close together, the first MOST_ALONE are proved one by one; the
-    others are offered with all mends only. Raises UnreadableError.
+    others are offered with all mends only. pause is called before each re-check, as it takes
+    seconds where there is much to mend. Raises UnreadableError, and what pause raises.
     """
-    mender = Mender(prepared, strokes)
+    mender = Mender(prepared, strokes, pause)
     together = mender.mend_all(tuple(KINDS))
     if any(one.move is not None for one in together.mends):
         here = mender.mend_here(tuple(KINDS))

@@ -95,7 +95,7 @@ def give_way_to_mends(until: float) -> bool:
     for version_id in waiting_plans():
         if time.monotonic() >= until:
             return False
-        make_plan(version_id)
+        make_plan(version_id, until)
     return True
 
 

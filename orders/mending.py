@@ -53,15 +53,24 @@ def is_awaited(version: Version) -> bool:
     return True
 
 
-def make_plan(version_id: int) -> bool:
-    """Work out the mends of a version and store them; False if that was done or is being done."""
+class _LaterError(Exception):
+    """Drawings wait for their verdict for longer than a task may take."""
+
+
+def make_plan(version_id: int, until: float | None = None) -> bool:
+    """Work out the mends of a version and store them; False if that was done or is being done.
+
+    Between its parts drawings that wait for their verdict go first, until then (as
+    time.monotonic() counts); what is still waiting then has the mends put off.
+    """
     from geometry.errors import UnreadableError
     from geometry.mends_plan import plan_mends  # compiled kernels: only the worker pays for them
 
     from .closer_look import PATIENCE_S, give_way
     from .prepared import prepared_for
 
-    if not give_way(time.monotonic() + PATIENCE_S):
+    until = until or time.monotonic() + PATIENCE_S
+    if not give_way(until):
         return False  # the page asks again
     version = Version.objects.select_related("upload").filter(pk=version_id).first()
     if version is None or version.status not in MENDABLE or not version.findings:
@@ -71,9 +80,20 @@ def make_plan(version_id: int) -> bool:
     mine = MendPlan.objects.filter(version=version, plan__isnull=True, failed=False)
     if not mine.filter(free).update(lease_until=timezone.now() + LEASE):
         return False
+
+    def pause() -> None:
+        began = time.monotonic()
+        if not give_way(until):
+            raise _LaterError
+        if time.monotonic() - began > 1:  # others did go first
+            mine.update(lease_until=timezone.now() + LEASE)
+
     try:
-        prepared = prepared_for(version)
-        plan = plan_mends(prepared, Recipe.from_json(version.recipe).strokes).to_json()
+        strokes = Recipe.from_json(version.recipe).strokes
+        plan = plan_mends(prepared_for(version), strokes, pause=pause).to_json()
+    except _LaterError:
+        mine.update(lease_until=None)
+        return False
     except UnreadableError:
         mine.update(failed=True, lease_until=None)
         return False

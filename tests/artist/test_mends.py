@@ -10,7 +10,7 @@ from django.core.files.base import ContentFile
 from django.test import Client
 from PIL import Image
 
-from orders import mending
+from orders import mending, prepared
 from orders.artist.showing import findings_shown, told
 from orders.marks import zoom_box
 from orders.models import Event, Kept, MendPlan, Version
@@ -62,13 +62,19 @@ def at(version: Version, part: str = "") -> str:
     return f"/drawing/{version.design.token}/{part}"
 
 
-def test_the_worker_works_out_the_mends_of_a_checked_drawing() -> None:
+def with_an_island(letter: str) -> Version:
+    """A checked drawing; its prepared picture is kept by a hash of its own."""
     version = factories.make_version(visitor=KEY, status="rejected")
     picture = Image.open(BytesIO(factories.picture_png())).convert("L").resize((1200, 1200))
     out = BytesIO()
     picture.save(out, "PNG", dpi=(200, 200))
-    version.upload.sha256 = "d" * 64  # of its own: prepared pictures are kept by it
+    version.upload.sha256 = letter * 64
     version.upload.file.save("upload", ContentFile(out.getvalue()), save=True)
+    return version
+
+
+def test_the_worker_works_out_the_mends_of_a_checked_drawing() -> None:
+    version = with_an_island("d")
     assert mending.is_awaited(version)
     assert mending.make_plan(version.pk)
     assert not mending.make_plan(version.pk)
@@ -77,6 +83,53 @@ def test_the_worker_works_out_the_mends_of_a_checked_drawing() -> None:
     assert plan is not None
     assert plan["together"]["after"]["verdict"] == "passed"
     assert plan["each"][0]["words"].startswith("Put in")
+
+
+def test_a_drawing_that_comes_while_mends_are_worked_out_has_its_verdict_first(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Mends of a drawing with much to mend take seconds; nobody's verdict waits for them."""
+    version = with_an_island("a")
+    come: list[Version] = []
+    usual = prepared.prepared_for
+
+    def prepared_for(asked: Version) -> Any:
+        found = usual(asked)
+        come.append(factories.make_version(status="waiting"))  # after the work was begun
+        return found
+
+    looked: list[bool] = []
+
+    def look_at(version_id: int) -> bool:
+        looked.append(mending.plan_of(version) is None)
+        return bool(Version.objects.filter(pk=version_id).update(status="passed"))
+
+    monkeypatch.setattr("orders.prepared.prepared_for", prepared_for)
+    monkeypatch.setattr("orders.checking.look_at", look_at)
+    assert mending.make_plan(version.pk)
+    assert looked == [True]
+    come[0].refresh_from_db()
+    assert come[0].status == "passed"
+    assert mending.plan_of(version) is not None
+
+
+def test_mends_are_put_off_where_drawings_keep_coming(monkeypatch: pytest.MonkeyPatch) -> None:
+    version = with_an_island("b")
+    seen: list[float] = []
+
+    def give_way(until: float) -> bool:
+        seen.append(until)
+        return len(seen) == 1  # nobody waits at first, and then more than there is time for
+
+    monkeypatch.setattr("orders.closer_look.give_way", give_way)
+    assert not mending.make_plan(version.pk)
+    row = MendPlan.objects.get(version=version)
+    assert (row.plan, row.failed, row.lease_until) == (None, False, None)
+    assert len(seen) == 2
+    assert seen[0] == seen[1]
+    seen[:] = []
+    monkeypatch.setattr("orders.closer_look.give_way", lambda until: True)
+    assert mending.make_plan(version.pk)
 
 
 def test_a_plan_that_cannot_be_made_is_given_up_and_not_waited_for() -> None:
