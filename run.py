@@ -2,8 +2,7 @@
 """Set up Holdfast and start it: `python3 run.py`. Needs the standard library only.
 
 Everything installed goes into .venv, everything that lives into var (HOLDFAST_VAR). One process
-here watches three: the site, the worker and the sweep. A fourth, the guardian, only waits for
-this one to go, however it goes, and then ends what is left.
+here watches three: site, worker and sweep. A fourth, the guardian, ends what it leaves behind.
 """
 
 from __future__ import annotations
@@ -345,9 +344,10 @@ def children(port: int) -> list[Child]:
         "--graceful-timeout", "5", "--log-level", "warning", "--no-control-socket",
         "--logger-class", "config.logs.GunicornLogger",
     ]  # fmt: skip
-    worker = [
-        str(programs / "celery"), "--quiet", "-A", "config", "worker", "-c", at_once,
-        "--without-gossip", "--without-mingle", "--without-heartbeat", "--loglevel", "WARNING",
+    worker = [  # pages go before checks where both want the same processor
+        "nice", "-n", "10", str(programs / "celery"), "--quiet", "-A", "config", "worker",
+        "-c", at_once, "--without-gossip", "--without-mingle", "--without-heartbeat",
+        "--loglevel", "WARNING",
     ]  # fmt: skip
     sweep = [str(PYTHON), str(FOLDER / "manage.py"), "sweep"]
     commands = {"site": web, "worker": worker, "sweep": sweep}

@@ -45,6 +45,13 @@ def test_it_listens_on_this_machine_only(living: Living) -> None:
         assert other.connect_ex(("127.0.0.2", port)) != 0
 
 
+def test_pages_go_before_checks(living: Living) -> None:
+    assert wait_until(lambda: len(living.children()) == 3, 30)
+    nice = {name: os.getpriority(os.PRIO_PROCESS, pid) for name, pid in living.children().items()}
+    assert nice["worker"] - nice["site"] == 10
+    assert nice["sweep"] == nice["site"]
+
+
 @pytest.mark.parametrize("name", ["worker", "site", "sweep"])
 def test_a_killed_child_is_started_again(living: Living, name: str) -> None:
     assert wait_until(lambda: len(living.children()) == 3, 30)
