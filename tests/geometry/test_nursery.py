@@ -224,7 +224,8 @@ def test_nothing_is_left_open_or_unwaited_for(good: Path, tmp_path: Path) -> Non
     for _ in range(10):
         read_picture(good)
         told(tmp_path / "bad.png")
-        told(good, ReadLimits(wall_seconds=0))
+        with contextlib.suppress(UnreadableError):  # a quick child may answer all the same
+            read_picture(good, limits=ReadLimits(wall_seconds=0))
     assert soon(lambda: not children_of(nursery()))
     assert len(held_by(nursery())) == len(its)
     assert len(held_by(os.getpid())) == len(mine)
