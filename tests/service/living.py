@@ -1,11 +1,15 @@
 """A living installation for tests: `run.py` itself, with a folder of its own on a free port."""
 
+import atexit
+import functools
 import os
 import queue
 import re
+import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 import urllib.request
@@ -20,6 +24,8 @@ class Living:
     """One started `run.py` and what it printed."""
 
     def __init__(self, var: Path, *words: str, **variables: str) -> None:
+        if not var.exists() or not any(var.iterdir()):
+            shutil.copytree(set_up(), var, dirs_exist_ok=True)
         self.environment = environment_for(var) | variables
         self.process = subprocess.Popen(
             [sys.executable, "run.py", "--without-demo", *words],
@@ -86,6 +92,18 @@ class Living:
         assert self.process.stdout is not None
         self.process.stdout.close()
         return code
+
+
+@functools.cache
+def set_up() -> Path:
+    """Return the folder of an installation that is set up, to be copied: it takes long enough."""
+    folder = Path(tempfile.mkdtemp(prefix="holdfast-set-up-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    subprocess.run(
+        [sys.executable, "run.py", "--without-demo", "setup"],
+        cwd=ROOT, env=environment_for(folder / "var"), check=True, stdout=subprocess.DEVNULL,
+    )  # fmt: skip
+    return folder / "var"
 
 
 def environment_for(var: Path) -> dict[str, str]:

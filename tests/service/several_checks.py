@@ -1,4 +1,7 @@
-"""Put six drawings into a living installation, wait for their verdicts, print them as JSON.
+"""Put drawings into a living installation, wait for their verdicts, print them as JSON.
+
+Six at a time, until two were seen to be looked at at once: on a busy machine the second process
+may still be starting when the first is through with six.
 
 Run with its environment: tests/service/test_several_at_once.py starts it.
 """
@@ -24,7 +27,23 @@ SECONDS = 240
 
 
 def main() -> None:
-    made = []
+    made: list[int] = []
+    most = 0
+    for _ in range(4):
+        most = max(most, looked_at_at_once(made))
+        if most > 1:
+            break
+    events = Event.objects.filter(version__in=made, life="version")
+    told = {
+        "verdicts": list(Version.objects.filter(pk__in=made).values_list("status", "attempt")),
+        "most_at_once": most,
+        "events": sorted(events.values_list("version_id", "to_status")),
+    }
+    print(json.dumps(told))
+
+
+def looked_at_at_once(made: list[int]) -> int:
+    """Put six more in; return how many were being looked at at once, at most."""
     for number in range(6):
         title, blank_code, draw = list(DRAWINGS.values())[number % len(DRAWINGS)]
         file = SimpleUploadedFile(f"{title} {number}.png", draw(), "image/png")
@@ -38,13 +57,7 @@ def main() -> None:
     while waiting.exists() and time.monotonic() < last:
         most = max(most, Version.objects.filter(pk__in=made, status="checking").count())
         time.sleep(0.02)
-    events = Event.objects.filter(version__in=made, life="version")
-    told = {
-        "verdicts": list(Version.objects.filter(pk__in=made).values_list("status", "attempt")),
-        "most_at_once": most,
-        "events": sorted(events.values_list("version_id", "to_status")),
-    }
-    print(json.dumps(told))
+    return most
 
 
 main()
