@@ -25,7 +25,7 @@ from orders.payments import Account
 from orders.pdf_answer import paper_of, pdf_of
 
 RECENT = 20
-ON_A_PAGE = 50
+ON_A_PAGE = 25
 
 
 class PayForm(forms.Form):
