@@ -13,6 +13,7 @@ from django.core.mail import EmailMessage
 from django.http import HttpRequest
 from django.utils.crypto import get_random_string
 
+from orders import mail_away
 from orders.limits import WANTS_LONG_CODE
 from orders.models.people import tidy_email
 
@@ -62,6 +63,9 @@ def _send(message: EmailMessage) -> None:
         message.send()
     except Exception:  # any mail server's own error; the page offers to send it again
         logger.exception("a sign-in code could not be sent")
+        mail_away.note(is_away=True)
+    else:
+        mail_away.note(is_away=False)
 
 
 def sign_in_name(request: HttpRequest, credentials: dict[str, Any] | None) -> str:

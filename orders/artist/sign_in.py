@@ -26,7 +26,7 @@ from django.shortcuts import redirect
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_POST
 
-from orders import access, limits
+from orders import access, limits, mail_away
 from orders.models import Person
 from orders.models.people import tidy_email
 
@@ -218,7 +218,8 @@ class ConfirmView(ConfirmLoginCodeView):
 
     def get_context_data(self, **options: Any) -> dict[str, Any]:
         minutes = settings.ACCOUNT_LOGIN_BY_CODE_TIMEOUT // 60
-        return super().get_context_data(**options) | {"minutes": minutes}
+        more = {"minutes": minutes, "mail_is_away": mail_away.is_away()}
+        return super().get_context_data(**options) | more
 
 
 only_forms = require_http_methods(["GET", "HEAD", "POST"])

@@ -424,3 +424,29 @@ def test_codes_grow_where_very_many_are_asked_for_before_any_is_tried() -> None:
         ask(Client(REMOTE_ADDR=f"192.0.2.{number}"), f"tern-{number}@harbour.example")
     ask(Client(), WREN)
     assert re.fullmatch(r"\d{3} \d{3} \d{3}", code_in_mail())
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("email", ["wren@harbour.example", "nobody@harbour.example"])
+def test_the_page_of_the_code_says_to_everybody_that_no_letters_leave(
+    email: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """While the mail server is away, and no longer once it took a code again."""
+    said = "No letters leave here at the moment"
+    factories.artist_person()
+
+    def refuse(message: Any) -> None:
+        raise ConnectionRefusedError
+
+    def page_of(address: str) -> str:
+        client = Client()
+        ask(client, address)
+        return client.get(reverse("sign-in-code")).content.decode()
+
+    assert said not in page_of("wren@harbour.example")
+    with monkeypatch.context() as away:
+        away.setattr("django.core.mail.EmailMessage.send", refuse)
+        assert said in page_of("wren@harbour.example")
+        assert said in page_of(email)
+    page_of("wren@harbour.example")
+    assert said not in page_of(email)
