@@ -251,7 +251,7 @@ SERVER_EMAIL = DEFAULT_FROM_EMAIL
 
 # --- language and time
 LANGUAGE_CODE = "en"
-USE_I18N = False  # English only: a tenth of a page's time went into asking for the language
+USE_I18N = False  # English only: pages need not ask for the language at every number
 USE_TZ = True
 TIME_ZONE = ENVIRONMENT.time_zone("HOLDFAST_TIME_ZONE", "UTC")
 CELERY_TIMEZONE = TIME_ZONE
